@@ -1,0 +1,113 @@
+"""The limits of one machine, and what is known of the meters, as the judging code sees them. Parsed elsewhere."""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from benchd.core.readings import Quantity
+
+
+class Rule(enum.StrEnum):
+    """How uncertainty weighs in a verdict (ISO 14253-1, ILAC-G8)."""
+
+    SIMPLE = "simple acceptance"
+    GUARDED_ACCEPTANCE = "guarded acceptance"
+    GUARDED_REJECTION = "guarded rejection"
+
+
+@dataclass(frozen=True, slots=True)
+class StatorSpec:
+    """Open-circuit stator volts, regulator unplugged.
+
+    `table` holds (rpm, least volts) rows by rising rpm where the manual prints one; else `min_volts_ac` at `at_rpm`
+    is scaled in proportion to rpm. `lead_pairs` names every pair to be measured.
+    """
+
+    min_volts_ac: float
+    at_rpm: float
+    magnet_poles: int | None = None
+    lead_pairs: tuple[str, ...] = ("lead 1 - lead 2",)
+    table: tuple[tuple[float, float], ...] = ()
+    max_volts_ac: float | None = None
+    lead_ohms: tuple[float, float] | None = None
+    min_ground_ohms: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RegulatorSpec:
+    rated_amps: float
+    at_rpm: float
+    settled_volts: tuple[float, float]
+    ceiling_volts: float
+    min_amps: float  # least output that still counts as rated; default 0.9 of rated_amps
+    near_zero_amps: float  # default 0.1 of rated_amps
+    max_drop_volts: float = 0.5  # between regulator and battery at rated amps
+
+
+@dataclass(frozen=True, slots=True)
+class BatterySpec:
+    amp_hours: float
+    cold_cranking_amps: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MachineSpec:
+    """A machine's limits from its technical manual; `manual` says where they stand."""
+
+    name: str
+    manual: str
+    full_throttle_rpm: tuple[float, float]
+    stator: StatorSpec | None = None
+    regulator: RegulatorSpec | None = None
+    battery: BatterySpec | None = None
+    source: str = ""  # the file it was read from
+
+
+@dataclass(frozen=True, slots=True)
+class AccuracyLine:
+    """+/-(percent of reading + counts x resolution) for one function, up to a reading of `up_to` (same unit).
+
+    `min_hertz`, `max_hertz`: the band in which the line holds (AC functions). `confidence` None = limits taken as
+    rectangular (u = a/sqrt 3); else the maker's coverage, e.g. 0.99 (u = a/2.58).
+    """
+
+    function: Quantity
+    percent: float
+    counts: float
+    resolution: float
+    up_to: float | None = None
+    min_hertz: float | None = None
+    max_hertz: float | None = None
+    confidence: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelModel:
+    """What stands between a channel's true value and its number: meter statement, shunt/clamp/divider, limits.
+
+    channel value = meter reading x ratio - offset; `ratio_percent` is the tolerance of the ratio (limits),
+    `offset_limit` that of the offset, in the channel's unit. `instrument_max` is the most the meter's jack or range
+    takes, in the channel's unit. `assumed` marks a model that nobody stated (recorded data from anywhere).
+    """
+
+    channel: str
+    lines: tuple[AccuracyLine, ...] = ()
+    ratio: float = 1.0
+    offset: float = 0.0
+    ratio_percent: float = 0.0
+    offset_limit: float = 0.0
+    instrument_max: float | None = None
+    average_responding: bool = False
+    instrument: str = ""
+    assumed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Metrology:
+    """The channel models of one bench, and its decision rule."""
+
+    channels: Mapping[str, ChannelModel] = field(default_factory=dict)
+    rule: Rule = Rule.SIMPLE
+    risk: float = 0.05  # accepted probability of a wrong pass (or fail)

@@ -1,0 +1,51 @@
+"""Every error benchd raises on purpose, split by who must act.
+
+BenchdError
+├── ConfigError      the operator edits a file (wrong key, missing limit)        exit 2
+├── UsageError       the operator types another command                           exit 2
+├── PortError        plug it in; the sampler retries (no such port, link dropped) exit 5
+├── StoreError       make room or mend the disk (full, read-only, locked)         exit 5
+└── FrameError       the wire lied; counted and survived, never fatal
+"""
+
+from __future__ import annotations
+
+
+class BenchdError(Exception):
+    """Base of all errors that carry a message meant for a person."""
+
+    exit_code = 5
+
+
+class ConfigError(BenchdError):
+    """A configuration file is wrong: says file, line, key, what was found, what was expected."""
+
+    exit_code = 2
+
+
+class UsageError(BenchdError):
+    """A command cannot be carried out as typed."""
+
+    exit_code = 2
+
+
+class PortError(BenchdError):
+    """A port is missing, taken or has dropped: names instrument and port and what to do."""
+
+    exit_code = 5
+
+
+class StoreError(BenchdError):
+    """The journal cannot be read or written."""
+
+    exit_code = 5
+
+
+class FrameError(BenchdError):
+    """Bytes that are no frame, or a frame that makes no sense."""
+
+    def __init__(self, expected: str, frame: bytes) -> None:
+        self.expected = expected
+        self.frame = frame
+        shown = frame[:32].hex(" ") + (" ..." if len(frame) > 32 else "")
+        super().__init__(f"{expected}; got {len(frame)} bytes: {shown}")
