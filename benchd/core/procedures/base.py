@@ -31,7 +31,7 @@ class Procedure(Protocol):
         """Take one sample or answer, in order of time. After Decided every call answers ()."""
 
     def finish(self, because: str) -> Sequence[JudgeEvent]:
-        """No more samples will come ('the recording ended', 'stopped by the operator', ...): decide on what there is."""
+        """No more samples will come ('the recording ended', 'stopped by the operator'): decide on what there is."""
 
     @property
     def verdict(self) -> Verdict | None:
