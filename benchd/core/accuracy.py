@@ -60,6 +60,7 @@ def assumed_model(channel: str, resolution: float | None = None) -> ChannelModel
 
 
 def _holds_at(line: AccuracyLine, hertz: float | None) -> bool:
+    """Whether the line's band holds the frequency; an unknown one is not held against it."""
     if hertz is None:
         return True
     return (line.min_hertz or 0.0) <= hertz <= (math.inf if line.max_hertz is None else line.max_hertz)
@@ -87,7 +88,8 @@ def line_for(
         and (line.up_to is None or reach <= line.up_to)
     ]
     if resolution is not None:
-        fitting = [line for line in fitting if line.resolution >= resolution * (1 - 1e-9)] or fitting[-1:]
+        coarser = [line for line in fitting if line.resolution >= resolution * (1 - 1e-9)]
+        fitting = coarser or sorted(fitting, key=lambda line: line.resolution)[-1:]
     if not fitting:
         return None
     narrowest = min(math.inf if line.up_to is None else line.up_to for line in fitting)

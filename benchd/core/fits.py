@@ -186,7 +186,7 @@ def _finished(
     unscaled = (inverse @ inverse.T) / np.outer(scale, scale)
     size = jacobian.shape[1]
     residual_sd = math.sqrt(residual_ss / (xs.size - size))
-    n_eff = series.effective_size(residuals) if correlated else float(xs.size)
+    n_eff = series.effective_size(residuals, fitted=size) if correlated else float(xs.size)
     sd = max(residual_sd, budget.display(resolution or 0.0))
     covariance = np.zeros((3, 3))
     covariance[:size, :size] = unscaled * sd**2 * xs.size / n_eff

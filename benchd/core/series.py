@@ -62,21 +62,29 @@ def autocorrelation(x: ArrayLike) -> Floats:
     return found
 
 
-def effective_size(x: ArrayLike) -> float:
+def effective_size(x: ArrayLike, fitted: int = 1) -> float:
     """How many independent readings a series is worth: n / (1 + 2 sum of autocorrelations), between 1 and n.
 
-    The sum runs over the initial positive sequence of pairs of lags (Geyer 1992), so that the noise of far lags stays
-    out. A constant series is worth n.
+    The sum runs over the initial positive, monotone sequence of pairs of lags (Geyer 1992), so that the noise of far
+    lags stays out. `fitted` is the number of parameters taken out of the series before (1 for its own mean): each
+    hides some of the correlation, which is put back. A constant series is worth n.
     """
     n = int(np.size(x))
     if n < 4:
         return float(n)
-    rho = autocorrelation(x)
-    pairs = rho[: n - n % 2].reshape(-1, 2).sum(axis=1)
-    ends = np.flatnonzero(pairs <= 0)
-    kept = pairs[: ends[0]] if ends.size else pairs
-    inefficiency = 2 * float(kept.sum()) - 1
-    return n / min(float(n), max(1.0, inefficiency))
+    lags = max(2, n // 2 - n // 2 % 2)
+    rho = autocorrelation(x)[:lags] * n / (n - np.arange(lags))
+    inefficiency = 1.0
+    for _ in range(6):
+        # Taking out a mean takes its variance, inefficiency/n of the whole, from the covariance at every lag.
+        hidden = min(0.8, fitted * inefficiency / n) if inefficiency > 1 else 0.0
+        pairs = (rho * (1 - hidden) + hidden).reshape(-1, 2).sum(axis=1)
+        ends = np.flatnonzero(pairs <= 0)
+        kept = np.minimum.accumulate(pairs[: ends[0]] if ends.size else pairs)
+        before, inefficiency = inefficiency, max(1.0, 2 * float(kept.sum()) - 1)
+        if abs(inefficiency - before) < 0.01:
+            break
+    return n / min(float(n), inefficiency)
 
 
 def noise(x: ArrayLike, resolution: float | None = None) -> float:
@@ -108,7 +116,7 @@ def mean(x: ArrayLike, resolution: float | None = None) -> Mean:
     if n == 1:
         return Mean(value, rounding.u or math.inf, math.inf, 1.0)
     # Correlated readings also hide part of their own variance: n - n/n_eff instead of n - 1 degrees of freedom.
-    variance = float(np.sum((values - value) ** 2)) / max(n - n / n_eff, n / 2)
+    variance = float(np.sum((values - value) ** 2)) / max(n - n / n_eff, 1.0)
     scatter = Component("scatter", math.sqrt(variance / n_eff), max(1.0, n_eff - 1))
     u, dof = budget.combine([scatter, rounding])
     return Mean(value, u or math.inf, dof, n_eff)
@@ -140,7 +148,7 @@ def line(x: ArrayLike, y: ArrayLike, resolution_y: float | None = None, *, corre
     slope = float(dx @ (ys - y_mean)) / sxx
     residuals = ys - y_mean - slope * dx
     residual_sd = math.sqrt(float(residuals @ residuals) / (n - 2))
-    n_eff = effective_size(residuals) if correlated else float(n)
+    n_eff = effective_size(residuals, fitted=2) if correlated else float(n)
     q = resolution_y or 0.0
     sd = max(residual_sd, budget.display(q))
     slope_variance = sd**2 * (n / n_eff) / sxx
