@@ -1,0 +1,61 @@
+"""A page of the gauge as an SVG: for the README and for reports. Nothing in it is fetched from anywhere."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from benchd_dashboards.keys import Hand
+from benchd_dashboards.look import Look
+from benchd_dashboards.state import State
+from benchd_dashboards.view import page
+from rich.console import Console
+from rich.terminal_theme import TerminalTheme
+
+_INK, _PAPER = (213, 221, 229), (20, 24, 28)
+_BLUE, _ORANGE, _YELLOW = (92, 184, 255), (255, 122, 69), (242, 224, 92)
+_THEME = TerminalTheme(_PAPER, _INK, [_PAPER, _ORANGE, _BLUE, _YELLOW, _BLUE, _ORANGE, _BLUE, _INK])
+
+# Our own frame: rich's carries fonts from the internet and the buttons of a window.
+_FRAME = """\
+<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {terminal_width} {terminal_height}" role="img">
+<style>
+.{unique_id}-matrix {{ font-family: "DejaVu Sans Mono", Menlo, Consolas, monospace; font-size: {char_height}px;
+ line-height: {line_height}px; font-variant-east-asian: full-width; }}
+{styles}
+</style>
+<defs>{lines}</defs>
+<rect width="100%" height="100%" rx="6" fill="#14181c"/>
+<g transform="translate(9, 9)">
+{backgrounds}
+<g class="{unique_id}-matrix">
+{matrix}
+</g>
+</g>
+</svg>
+"""
+
+
+def svg(records: Iterable[Mapping[str, Any]], columns: int = 80, rows: int = 24, title: str = "") -> str:
+    """The page after the last of the records (a run cut anywhere shows the gauge as it stood there).
+
+    The same records give the same text.
+    """
+    state = State()
+    for record in records:
+        state.apply(record)
+    console = Console(
+        width=columns,
+        height=rows,
+        file=io.StringIO(),
+        record=True,
+        force_terminal=True,
+        color_system="truecolor",
+        legacy_windows=False,
+        highlight=False,
+        _environ={},
+    )
+    for line in page(state, columns, rows, Look(), Hand(live=False, note="picture"), title):
+        console.print(line, end="\n", no_wrap=True, overflow="crop")
+    return console.export_svg(title=title, theme=_THEME, code_format=_FRAME, unique_id="gauge")

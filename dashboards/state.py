@@ -1,0 +1,283 @@
+"""What is known of a run after each record: a fold over the journal's records, live or long after.
+
+Bounded: a run of any length keeps at most MOST_POINTS per channel.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from benchd_dashboards.look import harmless
+
+MOST_POINTS = 1200
+STALE_S = 3.0  # a lost meter is named within 3 s; its last number goes with it
+SURE_CROSSING = 2  # samples in a row above the ceiling: one glitch is not a crossing
+
+
+@dataclass(slots=True)
+class Track:
+    """One channel: its newest reading, and the curve since the start as (t_s, least, most)."""
+
+    value: float | None = None
+    resolution: float | None = None
+    flags: tuple[str, ...] = ()
+    read_s: float = 0.0
+    points: list[tuple[float, float, float]] = field(default_factory=list)
+
+    def add(self, t_s: float, low: float, high: float) -> None:
+        self.points.append((t_s, low, high))
+        if len(self.points) >= MOST_POINTS:
+            old = self.points
+            self.points = [(a[0], min(a[1], b[1]), max(a[2], b[2])) for a, b in zip(old[::2], old[1::2], strict=False)]
+
+    def age_s(self, now_s: float) -> float:
+        return max(now_s - self.read_s, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """A prompt as it stands on the screen. `choices` None = free text, () = only to be read."""
+
+    id: str
+    text: str
+    choices: tuple[str, ...] | None
+    caution: str
+    t_s: float
+
+    @property
+    def is_question(self) -> bool:
+        return self.choices != ()
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A text with the time it was said (run seconds)."""
+
+    t_s: float
+    text: str
+
+
+@dataclass(slots=True)
+class State:
+    """Everything a screen shows. `bells` counts the occasions on which a bell is due."""
+
+    opened: dict[str, Any] = field(default_factory=dict)
+    t_s: float = 0.0
+    samples: int = 0
+    tracks: dict[str, Track] = field(default_factory=dict)
+    expected: dict[str, Track] = field(default_factory=dict)
+    standing: dict[str, Any] = field(default_factory=dict)
+    questions: list[Ask] = field(default_factory=list)
+    instruction: Ask | None = None
+    cautions: list[Said] = field(default_factory=list)
+    flags: dict[tuple[str, str], str] = field(default_factory=dict)
+    gaps: dict[str, Said] = field(default_factory=dict)
+    instruments: dict[str, dict[str, Any]] = field(default_factory=dict)
+    trouble: str = ""
+    notice: Said | None = None
+    garbage: int = 0
+    mark: Said | None = None
+    marks: int = 0
+    verdict: dict[str, Any] = field(default_factory=dict)
+    closed: dict[str, Any] = field(default_factory=dict)
+    over: int = 0  # samples in a row above the ceiling
+    bells: int = 0
+
+    def apply(self, record: Mapping[str, Any]) -> None:
+        """Take one record; kinds and fields that are not known are left alone."""
+        t_ns = record.get("t_ns")
+        if isinstance(t_ns, int | float):
+            self.t_s = max(self.t_s, t_ns / 1e9)
+        take = _TAKES.get(str(record.get("kind")))
+        if take is not None:
+            take(self, record)
+
+    # What the run is
+
+    @property
+    def procedure(self) -> str:
+        return str(self.opened.get("procedure") or self.verdict.get("procedure") or "")
+
+    @property
+    def phase(self) -> str:
+        return "ended" if self.ended else str(self.standing.get("phase", "checking"))
+
+    @property
+    def ended(self) -> bool:
+        return bool(self.verdict or self.closed)
+
+    def limits(self, part: str) -> Mapping[str, Any]:
+        """One table of the spec, empty if there is none."""
+        spec = self.opened.get("spec")
+        found = spec.get(part) if isinstance(spec, Mapping) else None
+        return found if isinstance(found, Mapping) else {}
+
+    def ceiling(self) -> float | None:
+        found = self.limits("regulator").get("ceiling_volts") if self.procedure == "regulator" else None
+        return None if found is None else float(found)
+
+    @property
+    def over_ceiling(self) -> bool:
+        return self.over >= SURE_CROSSING
+
+    def number(self, channel: str) -> float | None:
+        """The channel's newest value while it is fresh and a measurement."""
+        track = self.tracks.get(channel)
+        if track is None or track.age_s(self.t_s) > STALE_S:
+            return None
+        return track.value
+
+    def left_s(self, name: str = "left_s") -> float | None:
+        """Seconds left ('left_s' to the verdict, 'limit_s' to the longest allowed time), counted on to now."""
+        found = self.standing.get(name)
+        if found is None:
+            return None
+        return max(float(found) - (self.t_s - float(self.standing.get("t_ns", 0)) / 1e9), 0.0)
+
+    def caution(self) -> Said | None:
+        """The caution to stand on the screen now: a new one for 20 s, then all of them in turn."""
+        if not self.cautions:
+            return None
+        newest = self.cautions[-1]
+        if self.t_s - newest.t_s < 20:
+            return newest
+        return self.cautions[int(self.t_s / 8) % len(self.cautions)]
+
+    def flags_now(self) -> dict[tuple[str, str], str]:
+        """(channel or instrument, flag) -> cure; those told by a record and those on the newest samples."""
+        found = dict(self.flags)
+        for channel, track in self.tracks.items():
+            for flag in track.flags:
+                if track.age_s(self.t_s) <= STALE_S:
+                    found.setdefault((channel, flag), "")
+        return found
+
+    # One method for each kind of record
+
+    def _run_opened(self, record: Mapping[str, Any]) -> None:
+        for name, fresh in ((one, getattr(State(), one)) for one in State.__dataclass_fields__):
+            if name != "bells":
+                setattr(self, name, fresh)
+        self.opened = dict(record)
+
+    def _instrument(self, record: Mapping[str, Any]) -> None:
+        self.instruments[harmless(record.get("name", ""))] = dict(record)
+
+    def _sample(self, record: Mapping[str, Any]) -> None:
+        self.samples += 1
+        now_s = float(record["t_ns"]) / 1e9
+        for channel, (value, resolution, flags, age_s) in record["values"].items():
+            track = self.tracks.setdefault(channel, Track())
+            track.value, track.flags, track.read_s = value, tuple(flags), now_s - age_s
+            track.resolution = track.resolution if resolution is None else resolution
+            if value is not None:
+                track.add(now_s, value, value)
+        self._watch_ceiling(record["values"])
+
+    def _watch_ceiling(self, values: Mapping[str, Any]) -> None:
+        ceiling, found = self.ceiling(), values.get("battery_volts")
+        if ceiling is None or found is None or found[0] is None:
+            return
+        self.over = self.over + 1 if found[0] > ceiling else 0
+        if self.over == SURE_CROSSING:
+            self.bells += 1
+
+    def _standing(self, record: Mapping[str, Any]) -> None:
+        before = self.standing.get("phase")
+        self.standing = dict(record)
+        now_s = float(record.get("t_ns", 0)) / 1e9
+        for channel, (low, high) in dict(record.get("expected") or {}).items():
+            self.expected.setdefault(channel, Track()).add(now_s, float(low), float(high))
+        if record.get("phase") in ("measuring", "ended") and before != record.get("phase"):
+            self._forget_preparations(now_s)
+
+    def _forget_preparations(self, now_s: float) -> None:
+        """The engine is at full throttle: what was to be done before is done. Figures may still be typed in."""
+        self.questions = [ask for ask in self.questions if ask.choices is None or ask.t_s >= now_s]
+        if self.instruction is not None and self.instruction.t_s < now_s:
+            self.instruction = None
+
+    def _prompt(self, record: Mapping[str, Any]) -> None:
+        choices = record.get("choices", ())
+        ask = Ask(
+            str(record.get("id", "")),
+            harmless(record.get("text", "")),
+            None if choices is None else tuple(harmless(one) for one in choices),
+            harmless(record.get("caution") or ""),
+            float(record.get("t_ns", 0)) / 1e9,
+        )
+        if ask.is_question:
+            self.questions = [*(one for one in self.questions if one.id != ask.id), ask]
+        else:
+            self.instruction = ask
+
+    def _answer(self, record: Mapping[str, Any]) -> None:
+        self.questions = [ask for ask in self.questions if ask.id != record.get("id")]
+
+    def _caution(self, record: Mapping[str, Any]) -> None:
+        text = harmless(record.get("text", ""))
+        self.cautions = [one for one in self.cautions if one.text != text]
+        self.cautions.append(Said(float(record.get("t_ns", 0)) / 1e9, text))
+
+    def _flag(self, record: Mapping[str, Any]) -> None:
+        where = harmless(record.get("channel") or record.get("instrument") or "")
+        key = (where, harmless(record.get("flag", "")))
+        if record.get("state") == "off":
+            self.flags.pop(key, None)
+        else:
+            self.flags[key] = harmless(record.get("cure") or "")
+
+    def _gap(self, record: Mapping[str, Any]) -> None:
+        name = harmless(record.get("instrument", ""))
+        if record.get("state") == "back":
+            self.gaps.pop(name, None)
+            return
+        since_ns = next((record[key] for key in ("since_ns", "since_t_ns", "t_ns") if record.get(key) is not None), 0)
+        what = next((record[key] for key in ("what", "text", "happened", "reason") if record.get(key)), "no answer")
+        self.gaps[name] = Said(float(since_ns) / 1e9, harmless(what))
+
+    def _trouble(self, record: Mapping[str, Any]) -> None:
+        self.trouble = harmless(record.get("text") or record.get("reason") or "the journal cannot be written")
+
+    def _notice(self, record: Mapping[str, Any]) -> None:
+        if record.get("what", record.get("notice")) == "garbage":
+            self.garbage += int(record.get("count", 1))
+        named = record.get("instrument")
+        text = harmless(record.get("text", ""))
+        self.notice = Said(self.t_s, f"{harmless(named)}: {text}" if named else text)
+
+    def _mark(self, record: Mapping[str, Any]) -> None:
+        self.marks += 1
+        self.mark = Said(float(record.get("t_ns", self.t_s * 1e9)) / 1e9, harmless(record.get("text", "")))
+
+    def _verdict(self, record: Mapping[str, Any]) -> None:
+        inner = record.get("verdict")
+        self.verdict = dict(inner) if isinstance(inner, Mapping) else dict(record)
+        self.questions = []
+        self.bells += 1
+
+    def _run_closed(self, record: Mapping[str, Any]) -> None:
+        self.closed = dict(record)
+        self.questions = []
+        if not self.verdict:
+            self.bells += 1
+
+
+_TAKES = {
+    "run-opened": State._run_opened,
+    "instrument": State._instrument,
+    "sample": State._sample,
+    "standing": State._standing,
+    "prompt": State._prompt,
+    "answer": State._answer,
+    "caution": State._caution,
+    "flag": State._flag,
+    "gap": State._gap,
+    "trouble": State._trouble,
+    "notice": State._notice,
+    "mark": State._mark,
+    "verdict": State._verdict,
+    "run-closed": State._run_closed,
+}
