@@ -16,7 +16,7 @@ from benchd.core.events import Answer, sample_of_record
 from benchd.core.procedures import Procedure
 from benchd.core.samples import Sample
 from benchd.core.specs import MachineSpec, Metrology
-from benchd.core.verdicts import EXIT_CODES, WORST_LAST, Outcome, Verdict
+from benchd.core.verdicts import EXIT_CODES, WORST_LAST, Outcome, Suspect, Verdict
 
 RECORDING_ENDED = "the recording ended"
 STOPPED = "stopped by the operator"
@@ -86,11 +86,15 @@ def drive(procedure: Procedure, items: Iterable[Sample | Answer], because: str) 
 
 def voided(verdict: Verdict, because: str) -> Verdict:
     """The same verdict as void: a run that was cut short proves nothing, but what was measured is still told."""
-    sentence = f"The run was cut short: {because}."
-    reasons = verdict.reasons if sentence in verdict.reasons else (sentence, *verdict.reasons)
-    if verdict.outcome is Outcome.VOID and verdict.ended_because == because:
-        return verdict
-    return replace(verdict, outcome=Outcome.VOID, reasons=reasons, ended_because=because)
+    sentence = "The operator stopped the run." if because == STOPPED else f"The run was cut short: {because}."
+    return replace(
+        verdict,
+        outcome=Outcome.VOID,
+        suspect=Suspect.UNKNOWN,
+        suspects=(Suspect.UNKNOWN,),
+        reasons=(sentence, *(one for one in verdict.reasons if one != sentence)),
+        ended_because=because,
+    )
 
 
 def contract(

@@ -16,7 +16,7 @@ import signal
 from collections import Counter
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any, Protocol
 
@@ -71,7 +71,7 @@ class Facts:
     work_order: str | None = None
     unit: str | None = None
     notes: Sequence[str] = ()
-    started: str = ""
+    opened: Record = field(default_factory=dict)  # the run-opened record as it was kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +113,8 @@ class Run:
 
     def open(self) -> None:
         """Show and keep what stands before the first sample."""
+        if self._facts.opened:
+            self.feed.put({"kind": "run-opened", **self._facts.opened})
         with self._store_trouble_ends_it():
             for note in self._facts.notes:
                 self._keep({"kind": "caution", "t_ns": 0, "text": note})
@@ -136,7 +138,7 @@ class Run:
         if self.done.is_set():
             return
         if kind == "abort":
-            self.stop(STOPPED, CTRL_C if text == "ctrl-c" else None)
+            self.stop(STOPPED, CTRL_C if id == "ctrl-c" else None)
             return
         self._t_ns = max(self._t_ns, self._clock.now_ns() - self._zero_ns)
         with self._store_trouble_ends_it():
@@ -203,8 +205,12 @@ class Run:
         try:
             yield
         except StoreError as error:
-            self._store_lost = True
+            self._lose_store(error)
             self.fail(f"the journal cannot be written: {error}")
+
+    def _lose_store(self, error: StoreError) -> None:
+        self._store_lost = True
+        self.feed.put({"kind": "trouble", "t_ns": self._t_ns, "text": f"the journal cannot be written: {error}"})
 
     # --- the end ------------------------------------------------------------------------------------------------
 
@@ -224,7 +230,7 @@ class Run:
             self.verdict(),
             run=self._writer.run,
             spec=facts.spec,
-            started=facts.started,
+            started=facts.opened.get("started"),
             ended=self._ended,
             instruments=self._instruments.values(),
             bench=facts.bench,
@@ -243,6 +249,7 @@ class Run:
             if self.status != "failed":  # decided, but not kept: nobody could ever look it up
                 self.status, self.exit_code = "failed", 5
                 self._because = f"the journal cannot be written: {error}"
+                self._lose_store(error)
             body, closing = self._object(), self._closing()
         self.feed.put({"kind": "verdict", "t_ns": self._t_ns, **body})
         self.feed.put(closing)
@@ -373,6 +380,7 @@ def _stopped_by_signals(run: Run, showing: asyncio.Future[None] | None) -> Itera
         if number is signal.SIGINT:  # a closing terminal often sends its signal twice, so those stay caught
             loop.remove_signal_handler(number)
 
+    before = {number: signal.getsignal(number) for number in caught}
     with suppress(NotImplementedError, RuntimeError, ValueError):
         for number in caught:
             loop.add_signal_handler(number, stop, number)
@@ -382,3 +390,4 @@ def _stopped_by_signals(run: Run, showing: asyncio.Future[None] | None) -> Itera
         with suppress(NotImplementedError, RuntimeError, ValueError):
             for number in caught:
                 loop.remove_signal_handler(number)
+                signal.signal(number, before[number])

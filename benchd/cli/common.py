@@ -1,0 +1,163 @@
+"""What several commands share: a verdict in words, the screen that fits the terminal, the crash log, kept runs."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from benchd.core.specs import Rule
+    from benchd.runner import Operator, Show
+
+RULES = {
+    "simple": "simple acceptance",
+    "guarded-acceptance": "guarded acceptance",
+    "guarded-rejection": "guarded rejection",
+}
+
+VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED", "void": "VOID (not judged)"}
+
+
+def rule_option(function: Callable[..., Any]) -> Callable[..., Any]:
+    return click.option(
+        "--rule",
+        type=click.Choice(list(RULES)),
+        help="How the uncertainty weighs; overrides the bench file. Shop: simple, QA: guarded-acceptance.",
+    )(function)
+
+
+def rule_of(name: str | None) -> Rule | None:
+    from benchd.core.specs import Rule
+
+    return None if name is None else Rule(RULES[name])
+
+
+def say(text: str = "") -> None:
+    """A line for people, on stderr; a terminal that has gone is no reason to lose the exit code."""
+    try:
+        click.echo(text, err=True)
+    except OSError:
+        sys.stderr = open(os.devnull, "w")  # noqa: SIM115 - it replaces stderr until the process ends
+
+
+def print_json(body: Any) -> None:
+    """One JSON object on one line of stdout."""
+    click.echo(json.dumps(body, ensure_ascii=False, allow_nan=False))
+
+
+def log_crash(error: BaseException) -> str:
+    """Append the traceback to the log; the message for the person says where it is."""
+    import traceback
+    from datetime import UTC, datetime
+
+    from benchd import journal
+
+    told = f"benchd: something unforeseen happened: {type(error).__name__}: {error}"
+    try:
+        folder = journal.home()
+        folder.mkdir(parents=True, exist_ok=True)
+        path = folder / "log"
+        with path.open("a", encoding="utf-8") as log:
+            log.write(f"--- {datetime.now(UTC).isoformat(timespec='seconds')} benchd {' '.join(sys.argv[1:])}\n")
+            log.write("".join(traceback.format_exception(error)))
+    except OSError as trouble:
+        return f"{told}\n(the log could not be written: {trouble})"
+    return f"{told}\nThis is a fault in benchd. The details are in {path}"
+
+
+# --- a verdict in words ---------------------------------------------------------------------------------------------
+
+
+def quantity_text(name: str, one: Mapping[str, Any]) -> str:
+    """'settled volts: 14.21 ± 0.03 V'; the digits follow the uncertainty."""
+    value, spread, unit = one["value"], one.get("expanded_uncertainty"), one["unit"]
+    if spread is None or not spread > 0:
+        shown = f"{value:.4g} {unit} (uncertainty not known)"
+    else:
+        places = decimals_for(spread)
+        shown = f"{value:.{places}f} ± {spread:.{places}f} {unit} (k = {one['coverage_factor']:.3g})"
+    conformity = one.get("probability_of_conformity")
+    inside = "" if conformity is None else f", within limits with probability {conformity:.3g}"
+    return f"{name.replace('_', ' ')}: {shown}{inside}"
+
+
+def decimals_for(spread: float) -> int:
+    """Decimals that show an uncertainty with two significant digits (GUM 7.2.6), at most six."""
+    from math import floor, log10
+
+    return min(6, max(0, 1 - floor(log10(spread))))
+
+
+def verdict_lines(body: Mapping[str, Any]) -> Iterator[str]:
+    """The verdict for a reader: what, who, why, measured, what next, what to mind."""
+    yield f"{body['procedure']} run, {body['spec']}: {VERDICT_WORDS[body['verdict']]}"
+    suspects = body.get("suspects") or ()
+    if body["suspect"] != "none":
+        others = [one for one in suspects if one != body["suspect"]]
+        also = f" (may be: {', '.join(suspects)})" if others else ""
+        yield f"  suspect: {body['suspect']}{also}"
+    for reason in body["reasons"]:
+        yield f"  - {reason}"
+    for name, one in body["measured"].items():
+        yield f"  {quantity_text(name, one)}"
+    if body.get("rpm"):
+        rpm = body["rpm"]
+        yield f"  engine speed: {rpm['mean']:.0f} rpm ({rpm['min']:.0f} to {rpm['max']:.0f})"
+    yield f"  ended after {body['duration_s']:.1f} s: {body['ended_because']}"
+    if body.get("next_step"):
+        yield f"  next: {body['next_step']}"
+    for caution in body.get("cautions", ()):
+        yield f"  CAUTION: {caution}"
+    yield f"  run {body['run']}"
+
+
+def say_verdict(body: Mapping[str, Any]) -> None:
+    for line in verdict_lines(body):
+        say(line)
+
+
+# --- screens --------------------------------------------------------------------------------------------------------
+
+
+def choose_show(*, headless: bool, title: str) -> Show | None:
+    """The gauge on a terminal that can carry it, plain lines elsewhere, nothing if headless."""
+    if headless:
+        return None
+    from benchd import registry
+
+    screen = registry.screen("terminal" if terminal_is_able() else "plain")
+    ascii_only, no_color = wants_ascii(), bool(os.environ.get("NO_COLOR"))
+
+    async def show(records: AsyncIterator[dict[str, Any]], operator: Operator | None) -> None:
+        await screen.show(records, operator, ascii=ascii_only, no_color=no_color, title=title)
+
+    return show
+
+
+def terminal_is_able() -> bool:
+    """Whether keys can be read and a page be drawn here."""
+    return sys.stdin.isatty() and sys.stderr.isatty() and os.environ.get("TERM", "dumb") != "dumb"
+
+
+def wants_ascii() -> bool:
+    encoding = (sys.stderr.encoding or "ascii").lower().replace("-", "")
+    return not encoding.startswith("utf") or bool(os.environ.get("BENCHD_ASCII"))
+
+
+# --- kept runs ------------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def kept_run(name: str) -> Iterator[tuple[str, Sequence[dict[str, Any]]]]:
+    """A run by its id, the beginning of its id, or 'last': (id, its records)."""
+    from benchd.journal import Journal
+
+    with Journal() as journal:
+        run = journal.resolve(name)
+        yield run, list(journal.read(run))
