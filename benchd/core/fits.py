@@ -24,12 +24,17 @@ _RATES_TRIED = 40
 _STRAIGHT = 2e-3
 _STEP = 900.0
 
+#: MINPACK's answers that are a solution: converged by its tolerances, or to all the digits there are (6 to 8).
+_CONVERGED = frozenset({1, 2, 3, 4, 6, 7, 8})
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rise:
     """A fitted exponential. `covariance` is 3x3 in the order amplitude, rate, offset (zeros where offset is fixed).
 
-    Standard errors are those of least squares, widened if asked for correlated residuals and rounding.
+    Standard errors are those of least squares, widened if asked for correlated residuals and rounding; `u_level` is
+    the rounding common to all readings, part of `u_end` and `at`. They hold for a curve that is this exponential: a
+    battery in bulk charge is not, see exponential_rise.
     """
 
     amplitude: float
@@ -39,6 +44,7 @@ class Rise:
     residual_sd: float
     residual_ss: float
     dof: float
+    u_level: float = 0.0
 
     @property
     def u_amplitude(self) -> float:
@@ -76,7 +82,7 @@ class Rise:
         return max(0.0, math.log(max(abs(self.amplitude), 1e-300) / distance)) / self.rate
 
     def _u_along(self, gradient: Floats) -> float:
-        return math.sqrt(max(0.0, float(gradient @ self.covariance @ gradient)))
+        return math.sqrt(max(0.0, float(gradient @ self.covariance @ gradient)) + self.u_level**2)
 
 
 def exponential_rise(
@@ -90,6 +96,11 @@ def exponential_rise(
 ) -> tuple[Rise | None, str]:
     """Fit of amplitude (1 - exp(-rate x)), with `with_offset` of offset + that: (fit, '') or (None, why not).
 
+    `x` counts from about where the curve begins (a far origin costs digits).
+
+    Do not ask it where a battery in bulk charge will end: the fast first rise fits well and ends at the plateau that
+    follows, a volt below the real end, with an uncertainty of hundredths. Ask once the regulator regulates (amps
+    falling), on the part of the curve since then.
     `start` (amplitude, rate) saves the search for one, as from the fit a moment ago; a poor one does no harm.
     `correlated` and `resolution` (one count of y) widen the standard errors.
     """
@@ -102,11 +113,14 @@ def exponential_rise(
     span = float(np.ptp(xs)) if with_offset else float(np.max(np.abs(xs)))
     if span <= 0:
         return None, "all points have the same x"
-    rate = _solve(xs, ys, _start(xs, ys, span, start, with_offset), with_offset)
+    begin = _start(xs, ys, span, start, with_offset)
+    # A sum of squares that is least at the slowest rate tried has its minimum at none: no use to search on.
+    begin_span = math.exp(begin[1]) * span
+    rate = _solve(xs, ys, begin, with_offset) if begin_span > _STRAIGHT else begin_span / span
     if rate is None:
         return None, "no curve fits: the points neither rise nor settle"
     if rate * span < _STRAIGHT:
-        return None, "still a straight line: the end cannot be told yet"
+        return None, "still a straight line, or bending away from one: the end cannot be told yet"
     if rate * span > _STEP:
         return None, "a step: it had settled before the second reading"
     return _finished(xs, ys, rate, with_offset, correlated, resolution)
@@ -154,10 +168,14 @@ def _solve(xs: Floats, ys: Floats, start: tuple[float, float, float], with_offse
 
     with np.errstate(over="ignore", invalid="ignore"):
         try:
-            found, status = leastsq(residuals, start[:size], Dfun=jacobian, ftol=1e-14, xtol=1e-14, maxfev=200)
+            # full_output keeps it from warning on its own: the status says it.
+            answer = leastsq(
+                residuals, start[:size], Dfun=jacobian, full_output=True, ftol=1e-14, xtol=1e-14, maxfev=200
+            )
         except OverflowError:
             return None
-    if not 1 <= status <= 8 or status == 5 or not np.isfinite(found).all() or found[1] > 700:
+    found, status = answer[0], answer[-1]
+    if status not in _CONVERGED or not np.isfinite(found).all() or found[1] > 700:
         return None
     return math.exp(float(found[1]))
 
@@ -190,7 +208,7 @@ def _finished(
     sd = max(residual_sd, budget.display(resolution or 0.0))
     covariance = np.zeros((3, 3))
     covariance[:size, :size] = unscaled * sd**2 * xs.size / n_eff
-    return (
-        Rise(amplitude, rate, offset, covariance, residual_sd, residual_ss, max(1.0, n_eff - size)),
-        "",
-    )
+    dof = max(1.0, n_eff - size)
+    return Rise(
+        amplitude, rate, offset, covariance, residual_sd, residual_ss, dof, budget.display(resolution or 0.0)
+    ), ""

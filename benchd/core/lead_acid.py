@@ -112,7 +112,7 @@ def bulk_floor(c_rate: float) -> float:
     For ten seconds to five minutes after the start; `c_rate` from the amps into the battery itself. Below it a cell
     is missing; above it nothing is proven: five well-charged cells get there too, and within ten minutes so do others.
 
-    The figures stand between an electrochemical model's curves (tests/core/test_lead_acid.py): at 0.5 C the emptiest
+    The figures stand between an electrochemical model's curves (tests/outside/test_lead_acid.py): at 0.5 C the emptiest
     healthy one (10 % charged) is 0.59 V above, five cells at 60 % are 0.38 V below. That model reads about 0.15 V
     high in the first minutes, so the room below the healthy curves is left the larger.
     """

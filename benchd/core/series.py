@@ -116,7 +116,8 @@ def mean(x: ArrayLike, resolution: float | None = None) -> Mean:
     if n == 1:
         return Mean(value, rounding.u or math.inf, math.inf, 1.0)
     # Correlated readings also hide part of their own variance: n - n/n_eff instead of n - 1 degrees of freedom.
-    variance = float(np.sum((values - value) ** 2)) / max(n - n / n_eff, 1.0)
+    moved = float(np.ptp(values)) > 0  # equal readings leave only the arithmetic's rounding about their mean
+    variance = float(np.sum((values - value) ** 2)) / max(n - n / n_eff, 1.0) if moved else 0.0
     scatter = Component("scatter", math.sqrt(variance / n_eff), max(1.0, n_eff - 1))
     u, dof = budget.combine([scatter, rounding])
     return Mean(value, u or math.inf, dof, n_eff)

@@ -72,6 +72,13 @@ def test_gum_h1_combined_and_expanded() -> None:
     assert round(k * round(u)) == 93  # memory: U99 = 93 nm
 
 
+def test_gum_h1_with_second_order_terms() -> None:
+    # Read: the terms add 11.7 and 1.7 nm, uc = 34 nm with 21.6 degrees of freedom.
+    u, dof = budget.combine([*h1(), Component("second order", 11.7), Component("second order", 1.7)])
+    assert round(u) == 34
+    assert dof == pytest.approx(21.6, abs=0.3)
+
+
 # --- Divisors. GUM 4.3, as coded in MSLNZ/GTC type_b: read. Display resolution: computed.
 
 
