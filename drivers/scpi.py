@@ -5,7 +5,8 @@ The conversation (SCPI-1999, IEEE 488.2):
 2. Each round: ``FUNC?``; where it is not what the bench file wants, ``CONF:...`` once after connecting, and the error
    queue again; then ``READ?``. Nothing else is set: no ``*RST``, no range, no trigger. A dial turned during the run is
    not turned back: the reading comes out under the function that the meter names. Only a meter that serves two
-   functions is switched to and fro, since that was asked for.
+   functions is switched to and fro, since that was asked for. A meter that lives but twice leaves ``FUNC?`` unanswered
+   is asked no more; then ``CONF`` is trusted unless it raised an error, and a turned dial is not seen.
 3. Every 50 rounds the error queue is read again; ``*CLS`` only for a queue that does not end.
 
 An answer that comes after its timeout must never pass for the answer to the next question. Answers come in the order
@@ -119,7 +120,8 @@ def error_of(text: str) -> tuple[int, str]:
 
 def identity_of(text: str) -> str:
     """The identity itself; ValueError for what is rather the late answer to another question."""
-    if not text.isprintable() or '"' in text or NUMBER.fullmatch(text) or not any(map(str.isalpha, text)):
+    of_another = '"' in text or NUMBER.fullmatch(text) or ERROR.fullmatch(text) or text.upper() in FUNCTIONS
+    if of_another or not text.isascii() or not text.isprintable() or not any(map(str.isalpha, text)):
         raise ValueError(f"not an identity: {text!r}")
     return text
 
@@ -142,7 +144,8 @@ class Conversation:
         self.identity = ""
         self.function: Quantity | None = None  # as FUNC? or our own CONF said last; None: not known
         self.asks_function = True
-        self.function_timed_out = False
+        self.function_timeouts = 0
+        self.switched = False  # whether this round sent a CONF
         self.configured: set[Quantity] = set()
         self.rounds = 0
         self.errors_read = 0
@@ -167,6 +170,7 @@ class Conversation:
 
     def _plan_round(self) -> None:
         self.rounds += 1
+        self.switched = False
         if self.rounds % ERRORS_EVERY == 0:
             self.steps.append(NEXT_ERROR)
         if self.asks_function:
@@ -180,13 +184,16 @@ class Conversation:
         return self.wanted[self.rounds % len(self.wanted)] if self.wanted else (None, "")
 
     def _plan_reading(self) -> None:
+        """READ?, after CONF where this round's function is not set and may be; what came of CONF is asked, not assumed."""
         quantity, _ = self.aim
-        once = len(self.wanted) > 1 or quantity not in self.configured
-        if quantity in CONFIGURE and quantity is not self.function and self.may_configure and once:
-            self.steps += (Step(CONFIGURE[quantity]), NEXT_ERROR)
-            self.configured.add(quantity)
-            self.function = quantity
-        self.steps.append(READ)
+        may = self.may_configure and not self.switched and (len(self.wanted) > 1 or quantity not in self.configured)
+        if quantity not in CONFIGURE or quantity is self.function or not may:
+            self.steps.append(READ)
+            return
+        self.switched = True
+        self.configured.add(quantity)
+        self.function = quantity
+        self.steps += (Step(CONFIGURE[quantity]), NEXT_ERROR, WHICH_FUNCTION if self.asks_function else READ)
 
     def receive(self, data: bytes) -> list[Said]:
         out: list[Said] = []
@@ -212,6 +219,7 @@ class Conversation:
             return self._identity(identity_of(text))
         if step.answer == "function":
             self.function = function_of(text)
+            self.function_timeouts = 0
             self._plan_reading()
             return []
         if step.answer == "error":
@@ -221,15 +229,18 @@ class Conversation:
 
     def _identity(self, text: str) -> Iterable[Said]:
         known, self.identity = self.identity, text
-        if self.function_timed_out:  # the meter lives but does not know FUNC?: trust CONF
+        if self.function_timeouts >= 2:  # the meter lives but does not know FUNC?: trust CONF
             self.asks_function = False
-            self.function = None
+        self.function = None
         return [] if known == text else [Notice("identity", text)]
 
     def _error(self, code: int, words: str) -> Iterable[Said]:
         if code == 0:
             self.errors_read = 0
             return []
+        if self.switched and not self.asks_function and READ in self.steps:  # CONF may have been refused: do not read
+            self.steps.remove(READ)
+            self.function = None
         self.errors_read += 1
         if self.errors_read >= LONGEST_QUEUE:
             self.errors_read = 0
@@ -243,7 +254,7 @@ class Conversation:
         step, self.awaited = self.awaited, None
         if step is None:
             return []
-        self.function_timed_out = step is WHICH_FUNCTION
+        self.function_timeouts = self.function_timeouts + 1 if step is WHICH_FUNCTION else 0
         self.errors_read = 0
         self.steps = deque([IDENTITY, NEXT_ERROR])
         return [Notice("timeout", f"no answer to {step.text} within {self.timeout_s:g} s")]
