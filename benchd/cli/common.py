@@ -7,13 +7,13 @@ import os
 import sys
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
 if TYPE_CHECKING:
     from benchd.core.specs import Rule
-    from benchd.runner import Operator, Show
+    from benchd.runner import Ended, Operator, Show
 
 RULES = {
     "simple": "simple acceptance",
@@ -122,16 +122,23 @@ def say_verdict(body: Mapping[str, Any]) -> None:
         say(line)
 
 
+def finish(ctx: click.Context, ended: Ended, *, as_json: bool) -> NoReturn:
+    """Say how a live run ended, in words after the gauge has gone, and leave with its exit code."""
+    if as_json:
+        print_json(ended.verdict)
+    elif terminal_is_able():
+        say_verdict(ended.verdict)
+    ctx.exit(ended.exit_code)
+
+
 # --- screens --------------------------------------------------------------------------------------------------------
 
 
-def choose_show(*, headless: bool, title: str) -> Show | None:
-    """The gauge on a terminal that can carry it, plain lines elsewhere, nothing if headless."""
-    if headless:
-        return None
+def choose_show(*, headless: bool, title: str) -> Show:
+    """The gauge on a terminal that can carry it; plain lines on stderr elsewhere and if headless."""
     from benchd import registry
 
-    screen = registry.screen("terminal" if terminal_is_able() else "plain")
+    screen = registry.screen("plain" if headless or not terminal_is_able() else "terminal")
     ascii_only, no_color = wants_ascii(), bool(os.environ.get("NO_COLOR"))
 
     async def show(records: AsyncIterator[dict[str, Any]], operator: Operator | None) -> None:

@@ -41,13 +41,15 @@ def command(
       benchd judge regulator run.csv --spec hollin-t18
       benchd judge stator lot-7/*.csv --spec hollin-t18 --json > verdicts.jsonl
     """
-    from benchd import config
+    from benchd import config, preflight
     from benchd.cli.common import print_json, rule_of, say_verdict
     from benchd.judge import exit_code
 
     spec = config.load_spec(config.find_file(spec_file, "machine"))
     bench = None if bench_file is None else config.load_bench(config.find_file(bench_file, "bench"))
-    metrology, timing, instruments = known_of(bench, rule_of(rule))
+    preflight.check_spec(spec, procedure)
+    metrology, timing = preflight.known_of(bench, rule_of(rule))
+    instruments = [] if bench is None else preflight.instrument_records(bench)
     outcomes = []
     for trace in traces:
         body = judged(procedure, Path(trace), spec, metrology, timing)

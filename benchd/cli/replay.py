@@ -25,7 +25,6 @@ def command(run: str, speed: float) -> None:
 
     with kept_run(run) as (found, records):
         show = choose_show(headless=False, title=f"replay of {found}")
-        assert show is not None
         asyncio.run(replay(records, show, speed))
 
 

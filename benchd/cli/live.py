@@ -1,0 +1,135 @@
+"""From files to a finished run: what `benchd run` and `benchd demo` do alike."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from benchd import preflight, registry
+from benchd.clock import Clock
+from benchd.config import Bench
+from benchd.core import procedures
+from benchd.core.procedures import Procedure
+from benchd.core.specs import MachineSpec, Metrology, Rule
+from benchd.journal import Journal
+from benchd.runner import Ended, Facts, Show, Technician, conduct, utc_text
+from benchd.sampler import Sampler
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What is to be run, on what, for whom."""
+
+    procedure: str
+    bench: Bench
+    spec: MachineSpec
+    work_order: str | None = None
+    unit: str | None = None
+    rule: Rule | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """An order after every check that needs no instrument."""
+
+    order: Order
+    procedure: Procedure
+    known: Metrology
+    channels: tuple[str, ...]
+    instruments: tuple[str, ...]
+    notes: tuple[str, ...]
+    earlier: Mapping[str, str]
+
+
+def prepare(order: Order, journal: Journal, today: datetime) -> Ready:
+    """Check spec, bench, limits, calibration and store; ConfigError or StoreError with everything that is wrong."""
+    preflight.check_spec(order.spec, order.procedure)
+    known, timing = preflight.known_of(order.bench, order.rule)
+    earlier = earlier_outcomes(journal, order.work_order)
+    procedure = procedures.make(order.procedure, order.spec, known, earlier, **timing)
+    preflight.check_bench(order.bench, order.spec, known, procedure)
+    channels = preflight.wanted_channels(order.bench, procedure)
+    instruments = tuple(preflight.instruments_of(order.bench, channels))
+    notes = tuple(preflight.overdue(order.bench, instruments, today.date()))
+    journal.check_writable()
+    return Ready(order, procedure, known, channels, instruments, notes, earlier)
+
+
+def earlier_outcomes(journal: Journal, work_order: str | None) -> dict[str, str]:
+    """Procedure -> its last outcome in this work order; runs that were not judged do not count."""
+    if work_order is None:
+        return {}
+    found: dict[str, str] = {}
+    for run in journal.runs(1000, work_order=work_order):  # newest first
+        if run.get("verdict"):
+            found.setdefault(str(run["procedure"]), str(run["verdict"]))
+    return found
+
+
+async def run_ready(
+    ready: Ready,
+    journal: Journal,
+    *,
+    clock: Clock,
+    show: Show | None,
+    technician: Technician | None = None,
+    warn: Any = lambda text: None,
+) -> Ended:
+    """Open the ports once to see that all are there, then open the run and conduct it."""
+    from benchd.links import ports as links
+
+    order, drivers = ready.order, registry.drivers()
+
+    async def try_open(name: str) -> None:
+        instrument = order.bench.instruments[name]
+        await links.try_open(instrument, drivers[instrument.driver])
+
+    await preflight.check_ports(order.bench, ready.instruments, try_open, links.port_lines)
+    opened = run_opened(ready, utc_text())
+    writer = journal.open_run(opened)
+    facts = Facts(
+        order.spec,
+        order.bench.name,
+        preflight.instrument_records(order.bench, ready.instruments),
+        order.work_order,
+        order.unit,
+        ready.notes,
+        {**opened, "run": writer.run},
+    )
+    poles = order.spec.stator.magnet_poles if order.spec.stator else None
+    sampler = Sampler(order.bench, ready.channels, clock, drivers, poles)
+    return await conduct(
+        ready.procedure, sampler, writer, facts, clock=clock, show=show, technician=technician, warn=warn
+    )
+
+
+def run_opened(ready: Ready, started: str) -> dict[str, Any]:
+    """The body of the run-opened record: enough to judge the run again without any file."""
+    order = ready.order
+    bench_text, spec_text = _text(order.bench.source), _text(order.spec.source)
+    return {
+        "procedure": order.procedure,
+        "bench": order.bench.name,
+        "spec": tomllib.loads(spec_text),
+        "machine": order.spec.name,
+        "work_order": order.work_order,
+        "unit": order.unit,
+        "started": started,
+        "rule": str(ready.known.rule),
+        "earlier": dict(ready.earlier),
+        "warnings": list(ready.notes),
+        "channels": list(ready.channels),
+        "versions": preflight.versions(),
+        "configuration": {
+            "bench": {"file": order.bench.source, "text": bench_text},
+            "spec": {"file": order.spec.source, "text": spec_text},
+        },
+    }
+
+
+def _text(path: str) -> str:
+    return Path(path).read_text(encoding="utf-8")
