@@ -6,7 +6,7 @@ from bisect import bisect_right
 from dataclasses import dataclass
 
 from benchd_dashboards.dials import Dial
-from benchd_dashboards.look import Look, clock
+from benchd_dashboards.look import Look, clock, paint
 from benchd_dashboards.state import Track
 from rich.text import Text
 
@@ -44,25 +44,22 @@ def curve(
     fine = (1, 1) if look.ascii else (2, 4)
     low, high = _range(track, shown)
     frame = _Frame(max(now_s, 30.0), low, high, columns * fine[0], rows * fine[1])
-    dots = _drawn(track, frame)
-    cells = [[_cell(dots, column, row, fine) for column in range(columns)] for row in range(rows)]
-    lines = []
+    drawn = _characters(_drawn(track, frame), fine)
+    shaded = _shade(expected, frame, columns, rows, fine)
     labels = _labels(shown, frame, rows, fine[1])
-    shade = _shade(expected, frame, columns, rows, fine)
+    lines = []
     for row in range(rows):
-        line = look.text(f"{labels.get(row, ''):>{LABEL - 1}}", "quiet")
-        line.append(look.mark("axis"), look.style("quiet"))
-        edged = row in labels
-        for column in range(columns):
-            line.append(*_paint(cells[row][column], (row, column) in shade, edged, look))
+        line = look.text(f"{labels.get(row, ''):>{LABEL - 1}}{look.mark('axis')}", "quiet")
+        places = ((row, column) for column in range(columns))
+        paint(line, (_cell(drawn.get(place, ""), place in shaded, row in labels, look) for place in places))
         lines.append(line)
     return [*lines, _times(frame.end_s, size[0], look)]
 
 
 def _range(track: Track, shown: Dial) -> tuple[float, float]:
     """The values that the rows span: the data and the band (not the whole scale: a curve needs its height)."""
-    lows = [low for _, low, _ in track.points] + [low for low, _ in shown.bands]
-    highs = [high for _, _, high in track.points] + [high for _, high in shown.bands]
+    lows = [low for _, low, _ in track.points] + shown.limits
+    highs = [high for _, _, high in track.points] + shown.limits
     low, high = min(lows, default=shown.low), max(highs, default=shown.high)
     margin = 0.06 * ((high - low) or 1.0)
     return low - margin, high + margin
@@ -91,23 +88,20 @@ def _joined(column_a: int, row_a: int, column_b: int, row_b: int) -> set[tuple[i
     }
 
 
-def _cell(dots: set[tuple[int, int]], column: int, row: int, fine: tuple[int, int]) -> str:
-    """The character that the dots of one cell make, '' for none."""
+def _characters(dots: set[tuple[int, int]], fine: tuple[int, int]) -> dict[tuple[int, int], str]:
+    """(row, column) of a character -> what the dots in it make."""
     if fine == (1, 1):
-        return "*" if (column, row) in dots else ""
-    bits = 0
-    for down in range(4):
-        for across in range(2):
-            if (2 * column + across, 4 * row + down) in dots:
-                bits |= _DOTS[down][across]
-    return chr(0x2800 + bits) if bits else ""
+        return {(row, column): "*" for column, row in dots}
+    bits: dict[tuple[int, int], int] = {}
+    for column, row in dots:
+        place = (row // 4, column // 2)
+        bits[place] = bits.get(place, 0) | _DOTS[row % 4][column % 2]
+    return {place: chr(0x2800 + found) for place, found in bits.items()}
 
 
 def _labels(shown: Dial, frame: _Frame, rows: int, fine: int) -> dict[int, str]:
     """Row -> number of the limit that lies there."""
-    limits = [end for band in shown.bands for end in band]
-    if shown.ceiling is not None:
-        limits.append(shown.ceiling)
+    limits = shown.limits + ([] if shown.ceiling is None else [shown.ceiling])
     found: dict[int, str] = {}
     for limit in limits:
         if frame.has(limit) and limit > 0:
@@ -136,7 +130,7 @@ def _shade(
     return found
 
 
-def _paint(drawn: str, shaded: bool, edged: bool, look: Look) -> tuple[str, str]:
+def _cell(drawn: str, shaded: bool, edged: bool, look: Look) -> tuple[str, str]:
     if drawn:
         return drawn, look.style("curve")
     if shaded:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from benchd_dashboards.look import Look
+from benchd_dashboards.look import Look, paint
 from benchd_dashboards.state import STALE_S, State
 from rich.text import Text
 
@@ -33,7 +34,7 @@ LEAST_OUTPUT, NEAR_ZERO = 0.9, 0.1
 
 @dataclass(frozen=True, slots=True)
 class Dial:
-    """A channel as it is drawn. `bands` are (low, high) in its unit, `low`..`high` what the scale spans."""
+    """A channel as it is drawn. `bands` are (low, high) in its unit (high may be infinite), `low`..`high` what the scale spans."""
 
     channel: str
     value: float | None
@@ -49,6 +50,11 @@ class Dial:
     @property
     def title(self) -> str:
         return TITLES.get(self.channel, self.channel.upper().replace("_", " "))
+
+    @property
+    def limits(self) -> list[float]:
+        """The ends of the bands that can be drawn."""
+        return [end for band in self.bands for end in band if math.isfinite(end)]
 
     @property
     def unit(self) -> str:
@@ -95,7 +101,7 @@ def _absent(state: State, channel: str) -> tuple[str, str] | None:
         return ("NOT READ YET", "quiet")
     age_s = track.age_s(state.t_s)
     if age_s > STALE_S:
-        return (f"NO READING FOR {age_s:.0f} s", "bad")
+        return (f"SILENT {age_s:.0f} s", "bad")
     if track.value is None:
         return (" ".join(track.flags).upper() or "NO NUMBER", "bad")
     return None
@@ -129,7 +135,7 @@ def _amps(state: State, channel: str, value: float | None, decimals: int) -> Dia
         word, role = "FLOWS OUT OF THE BATTERY", "warn"
     elif value is not None:
         word = "NEAR ZERO" if value <= near else "UNDER RATED" if value < least else "AT RATED"
-        role = "good"
+        role = "head" if word == "UNDER RATED" else "good"
     return Dial(channel, value, decimals, word, role, 0.0, 1.25 * rated, ((0.0, near), (least, 1.1 * rated)))
 
 
@@ -139,15 +145,16 @@ def _stator(state: State, channel: str, value: float | None, decimals: int) -> D
     if least is None:
         return _plain(state, channel, value, decimals)
     most = stator.get("max_volts_ac")
-    high = float(most) if most else 1.5 * least
+    high = float(most) if most else math.inf
     word, role = "", ""
     if value is not None:
         word, role = ("ENOUGH", "good") if value >= least else ("TOO LOW", "warn")
         if most and value > float(most):
             word, role = "ABOVE THE MOST", "warn"
+    top = 1.1 * float(most) if most else 1.5 * least
     rpm = state.number("engine_rpm")
     note = f"at {rpm:.0f} rpm it needs {least:.1f} V" if rpm else f"needs {least:.1f} V at the spec's rpm"
-    return Dial(channel, value, decimals, word, role, 0.4 * least, 1.1 * high, ((least, high),), None, note)
+    return Dial(channel, value, decimals, word, role, 0.4 * least, top, ((least, high),), None, note)
 
 
 def least_stator_volts(stator: Mapping[str, Any], rpm: float | None) -> float | None:
@@ -214,30 +221,28 @@ def scale(shown: Dial, width: int, look: Look) -> Text:
     cells = [(look.mark("line"), "quiet")] * width
 
     def at(number: float) -> int:
-        share = (number - shown.low) / ((shown.high - shown.low) or 1.0)
+        share = (min(number, shown.high) - shown.low) / ((shown.high - shown.low) or 1.0)
         return min(max(round(share * (width - 1)), 0), width - 1)
 
     for low, high in shown.bands:
         for column in range(at(low), at(high) + 1):
             cells[column] = (look.mark("zone"), "band")
-        cells[at(low)], cells[at(high)] = (look.mark("open"), "band"), (look.mark("shut"), "band")
+        cells[at(low)] = (look.mark("open"), "band")
+        if high <= shown.high:
+            cells[at(high)] = (look.mark("shut"), "band")
     if shown.ceiling is not None:
         cells[at(shown.ceiling)] = (look.mark("ceiling"), "warn")
     if shown.value is not None:
         name = "under" if shown.value < shown.low else "over" if shown.value > shown.high else "needle"
         cells[at(shown.value)] = (look.mark(name), shown.role or "digits")
-    line = look.text("")
-    for char, role in cells:
-        line.append(char, look.style(role))
-    return line
+    return paint(look.text(""), ((char, look.style(role)) for char, role in cells))
 
 
 def scale_numbers(shown: Dial, width: int, look: Look) -> Text:
     """The numbers of band and ceiling, each under its place on the scale; one that finds no room is left out."""
     line = [" "] * width
     span = (shown.high - shown.low) or 1.0
-    ends = [end for band in shown.bands for end in band]
-    wanted = [(end, f"{end:g}") for end in ends]
+    wanted = [(end, f"{end:.4g}") for end in shown.limits]
     if shown.ceiling is not None:
         wanted.insert(0, (shown.ceiling, f"{shown.ceiling:g} max"))
     for number, text in wanted:

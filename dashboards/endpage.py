@@ -145,7 +145,8 @@ def _foot(columns: int, below: int, hand: Hand, look: Look) -> Text:
         return look.text("")
     keys = look.text(f"up/down scroll  q leave{'  ' + hand.note if hand.note else ''}", "quiet")
     if below > 0:
-        return beside(keys, look.text(f"{look.mark('more')} {below} more lines below", "head"), columns, look)
+        words = f"{below} more lines below" if columns >= 60 else f"{below} more"
+        return beside(keys, look.text(f"{look.mark('more')} {words}", "head"), columns, look)
     if hand.scroll:
         return beside(keys, look.text(f"{look.mark('less')} {hand.scroll} lines above", "quiet"), columns, look)
     return keys

@@ -9,6 +9,7 @@ import textwrap
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import groupby
 
 from rich.text import Text
 
@@ -25,6 +26,7 @@ _COLOURED = {
     "bar good": "bold #14181c on #5cb8ff",
     "bar warn": "bold #14181c on #ffb000",
     "digits": "bold #f4f7fa",
+    "alarm": "bold #ff7a45",
     "band": "#3f7fb5",
     "expected": "#4d6478",
     "curve": "bold #f2e05c",
@@ -41,6 +43,7 @@ _BARE = {
     "bar good": "bold reverse",
     "bar warn": "bold reverse",
     "digits": "bold",
+    "alarm": "bold",
     "band": "",
     "expected": "",
     "curve": "bold",
@@ -162,6 +165,13 @@ class Look:
         full.truncate(width)
         full.append(" " * (width - full.cell_len))
         return full
+
+
+def paint(line: Text, cells: Iterable[tuple[str, str]]) -> Text:
+    """Append (character, style) cells, one span for every run of one style."""
+    for style, run in groupby(cells, key=lambda cell: cell[1]):
+        line.append("".join(char for char, _ in run), style)
+    return line
 
 
 def beside(left: Text, right: Text, width: int, look: Look) -> Text:

@@ -23,7 +23,7 @@ from benchd_dashboards.words import flag_line, gap_line, heading, leaning, numbe
 Operator = Callable[[str, str, str], None]
 
 STATUS_EVERY_S = 10.0  # run time between two status lines
-_WIDTH = 100
+_STAMP = 8  # columns before each line's words
 
 
 @dataclass(slots=True)
@@ -34,6 +34,7 @@ class Printer:
     title: str = ""
     state: State = field(default_factory=State)
     reads_answers: bool = False
+    width: int = 100
     _told_s: float = -1e9
     _leaning: str = ""
     _flags: set[tuple[str, str]] = field(default_factory=set)
@@ -101,7 +102,7 @@ class Printer:
         return ["; ".join(parts)]
 
     def _opened(self, _record: Mapping[str, Any]) -> list[str]:
-        return [heading(self.state, _WIDTH, self.look, self.title).plain.rstrip()]
+        return [heading(self.state, self.width, self.look, self.title).plain.rstrip()]
 
     def _prompt(self, record: Mapping[str, Any]) -> list[str]:
         state = self.state
@@ -135,9 +136,9 @@ class Printer:
         words, suspect = verdict_word(self.state)[0], suspect_line(self.state)
         estimates = dict(self.state.standing.get("estimates") or {}) if not self.state.verdict.get("measured") else {}
         lines = [f"VERDICT: {words}" + (f", {suspect}" if suspect else "")]
-        lines += [line.plain for line in account(self.state, _WIDTH, self.look) if line.plain.strip()]
+        lines += [line.plain for line in account(self.state, self.width, self.look) if line.plain.strip()]
         lines += [f"{name}: {number_with_spread(found)}" for name, found in estimates.items()]
-        return [*lines, "Close the throttle."]
+        return [lines[0], "Close the throttle.", *lines[1:]]
 
     def _closed(self, record: Mapping[str, Any]) -> list[str]:
         reason = harmless(record.get("reason") or "")
@@ -226,7 +227,7 @@ class PlainScreen:
         title: str = "",
     ) -> None:
         """Print the records' news until they end. `no_color` changes nothing: there is none."""
-        printer = Printer(Look(ascii=ascii, no_color=no_color), title)
+        printer = Printer(Look(ascii=ascii, no_color=no_color), title, width=line_width(self.out or sys.stderr))
 
         def take(line: str) -> None:
             action = typed(line, printer.state)
@@ -246,6 +247,14 @@ class PlainScreen:
         with contextlib.suppress(OSError, ValueError):
             for line in lines:
                 print(_encodable(line, out), file=out, flush=True)
+
+
+def line_width(out: TextIO) -> int:
+    """Columns for the words of a line: the terminal's, or a file's usual."""
+    try:
+        return max(os.get_terminal_size(out.fileno()).columns - _STAMP, 20)
+    except (OSError, ValueError, AttributeError):
+        return 100
 
 
 def _encodable(line: str, out: TextIO) -> str:

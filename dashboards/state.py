@@ -84,6 +84,7 @@ class State:
     closed: dict[str, Any] = field(default_factory=dict)
     over: int = 0  # samples in a row above the ceiling
     bells: int = 0
+    news: int = 0  # records that changed something to be seen
 
     def apply(self, record: Mapping[str, Any]) -> None:
         """Take one record; kinds and fields that are not known are left alone."""
@@ -93,6 +94,7 @@ class State:
         take = _TAKES.get(str(record.get("kind")))
         if take is not None:
             take(self, record)
+            self.news += 1
 
     # What the run is
 
@@ -158,7 +160,7 @@ class State:
 
     def _run_opened(self, record: Mapping[str, Any]) -> None:
         for name, fresh in ((one, getattr(State(), one)) for one in State.__dataclass_fields__):
-            if name != "bells":
+            if name not in ("bells", "news"):
                 setattr(self, name, fresh)
         self.opened = dict(record)
 

@@ -17,7 +17,7 @@ from typing import Any, ClassVar
 
 from benchd_dashboards.keys import Action, Hand
 from benchd_dashboards.look import Look
-from benchd_dashboards.plain import Operator, PlainScreen, Printer
+from benchd_dashboards.plain import Operator, PlainScreen, Printer, line_width
 from benchd_dashboards.state import State
 from benchd_dashboards.view import page
 from rich.text import Text
@@ -61,8 +61,10 @@ class Gauge(App[None]):
         self.hand = Hand(live=operator is not None)
         self.ended = False  # no more records will come
         self.gone = False  # the terminal was given back
+        self.left_early = False  # before the run's end: what comes is said in lines
+        self.missed: list[str] = []  # lines for the time between leaving and getting the terminal back
         self._operator, self._linger_s = operator, linger_s
-        self._rung, self._ended_for_s = state.bells, 0.0
+        self._rung, self._ended_for_s, self._drawn = state.bells, 0.0, -1
 
     def compose(self) -> ComposeResult:
         yield Sheet()
@@ -82,13 +84,15 @@ class Gauge(App[None]):
             self.bell()
         if _hung_up():
             self._tell([("abort", "hang-up", "the terminal was closed")] if not self.state.ended else [])
-            self.exit()
+            self._leave()
             return
         self._linger()
         if self.hand.leaving:
-            self.exit()
+            self._leave()
             return
-        self.query_one(Sheet).refresh()
+        if self.ended or self.state.news != self._drawn:  # an unchanged page costs nothing
+            self._drawn = self.state.news
+            self.query_one(Sheet).refresh()
 
     def _linger(self) -> None:
         """Leave the end page unasked after a while, unless somebody is reading it."""
@@ -113,11 +117,17 @@ class Gauge(App[None]):
         self._press(key, key if len(key) == 1 else "")
 
     def _press(self, key: str, char: str) -> None:
-        self._tell(self.hand.press(key, char, self.state))
+        actions = self.hand.press(key, char, self.state)
         if self.hand.leaving:
-            self.exit()
-        else:
-            self.query_one(Sheet).refresh()
+            self._leave()
+        self._tell(actions)
+        if self.hand.leaving:
+            return
+        self.query_one(Sheet).refresh()
+
+    def _leave(self) -> None:
+        self.left_early = self.left_early or not self.state.ended
+        self.exit()
 
     def _tell(self, actions: list[Action]) -> None:
         for action in actions:
@@ -169,12 +179,13 @@ class TerminalScreen:
             await PlainScreen().show(records, operator, ascii=ascii, no_color=no_color, title=title)
             return
         look = Look(ascii=ascii, no_color=no_color or "NO_COLOR" in os.environ)
-        printer = Printer(look, title)
+        printer = Printer(look, title, width=line_width(sys.stderr))
         gauge = Gauge(printer.state, look, operator, title, self.linger_s)
         fold = asyncio.create_task(_fold(records, printer, gauge))
         try:
             await gauge.run_async(mouse=False)
             gauge.gone = True
+            PlainScreen().say(gauge.missed)
             if operator is not None or fold.done():
                 await fold
         finally:
@@ -190,6 +201,8 @@ async def _fold(records: AsyncIterator[dict[str, Any]], printer: Printer, gauge:
         async for record in records:
             if gauge.gone:
                 lines.say(printer.lines(record))
+            elif gauge.left_early:
+                gauge.missed += printer.lines(record)
             else:
                 printer.state.apply(record)
             taken += 1

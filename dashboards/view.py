@@ -12,13 +12,16 @@ from benchd_dashboards import curve, endpage
 from benchd_dashboards.dials import TITLES, Dial, dial, main_channels, scale, scale_numbers
 from benchd_dashboards.glyphs import Face, big, face_for
 from benchd_dashboards.keys import Hand, shortcuts
-from benchd_dashboards.look import Look, beside, clock, join
+from benchd_dashboards.look import Look, beside, clock
 from benchd_dashboards.state import Ask, State
 from benchd_dashboards.words import flag_line, gap_line, heading, leaning, number_with_spread
 from rich.text import Text
 
+_SHORT = {"battery_volts": "VOLTS", "charge_amps": "AMPS"}
+_STACKED_ROWS = 5  # the least height that makes two numbers one above the other worth their rows
 _BEFORE = ("checking", "waiting for full throttle")
 _GUTTER = 2
+_NARROW = 60  # columns below which two large numbers do not stand side by side
 
 
 def page(state: State, columns: int, rows: int, look: Look, hand: Hand | None = None, title: str = "") -> list[Text]:
@@ -36,14 +39,14 @@ def page(state: State, columns: int, rows: int, look: Look, hand: Hand | None = 
 
 
 def _live(state: State, columns: int, rows: int, look: Look, hand: Hand, title: str) -> list[Text]:
-    sparse, roomy = rows < 16, rows >= 30
+    sparse, roomy, narrow = rows < 16, rows >= 30, columns < _NARROW
     attend = attention(state, columns, 2 if sparse else 8 if roomy else 5, look, hand)
-    stand = _standing(state, columns, look)
+    stand = _standing(state, columns, look, 1 if sparse else 2)
     why = look.wrap(state.standing.get("why", ""), columns - 2, "head", "  ", 1 if sparse else 3 if roomy else 2)
     wrong = troubles(state, columns, 1 if sparse else 6 if roomy else 3, look)
-    engine = [_engine(state, columns, look)]
-    taken = 2 + len(attend) + len(stand) + len(wrong) + len(engine) + min(len(why), 1)
-    numbers, under = _numbers(state, columns, min(max(rows // 4, 3), rows - taken - 2), look)
+    room = rows - 3 - len(attend) - len(stand) - len(wrong)  # heading, engine, foot
+    share = room - 2 if narrow else min(room - 3, rows // 4)
+    numbers, under = _numbers(state, columns, max(share, 3), look)
     # (what goes first when there is no room: lowest number), in the order on the page
     blocks = [
         (6, [heading(state, columns, look, title)]),
@@ -51,29 +54,29 @@ def _live(state: State, columns: int, rows: int, look: Look, hand: Hand, title: 
         (8, numbers),
         (2, under),
         (9, stand),
-        (4, why),
+        (3, why),
         (1, _estimates(state, columns, look)),
-        (5, engine),
+        (5, [_engine(state, columns, look)]),
         (7, wrong),
+        (4, [_foot(state, columns, look, hand)]),
     ]
-    foot = (3, [_foot(state, columns, look, hand)])
-    kept = _fit([*blocks, foot], rows)
-    body, last = kept[:-1], kept[-1]
-    lines = [line for block in body for line in block]
-    lines += _body(state, columns, rows - len(lines) - len(last), look)
-    lines += [look.text("") for _ in range(rows - len(lines) - len(last))]
-    return lines + last
+    *kept, foot = _fit(blocks, rows)
+    lines = [line for block in kept for line in block]
+    lines += _body(state, columns, rows - len(lines) - len(foot), look)
+    return lines + [look.text("") for _ in range(rows - len(lines) - len(foot))] + foot
 
 
 def _fit(blocks: Sequence[tuple[int, list[Text]]], rows: int) -> list[list[Text]]:
     """The blocks, cut from the least needed one on until they fill no more than `rows`."""
     kept = [list(lines) for _, lines in blocks]
-    order = sorted(range(len(blocks)), key=lambda place: blocks[place][0])
     over = sum(map(len, kept)) - rows
-    for place in order:
-        while over > 0 and kept[place]:
-            kept[place].pop()
-            over -= 1
+    for place in sorted(range(len(blocks)), key=lambda place: blocks[place][0]):
+        cut = min(max(over, 0), len(kept[place]))
+        if cut:
+            over -= cut
+            del kept[place][len(kept[place]) - cut :]
+            if kept[place]:
+                kept[place][-1].append(" ...")  # half a sentence must not be read as a whole one
     return kept
 
 
@@ -149,10 +152,12 @@ def _numbers(state: State, columns: int, rows: int, look: Look) -> tuple[list[Te
     dials = [dial(state, channel) for channel in main_channels(state)]
     if not dials:
         return [look.text("nothing read yet", "quiet")], []
-    stacked = columns < 60 and len(dials) > 1 and rows >= 5
-    if stacked:
-        each = [_number(one, columns, max((rows - 2) // 2, 1), look) for one in dials]
-        return [line for lines, _ in each for line in lines], []
+    if columns < _NARROW and len(dials) > 1:
+        each_rows = rows // len(dials) - 1
+        if each_rows >= _STACKED_ROWS:
+            each = [_number(one, columns, each_rows, look) for one in dials]
+            return [line for lines, _ in each for line in lines], []
+        rows = 3
     width = (columns - _GUTTER * (len(dials) - 1)) // len(dials)
     each = [_number(one, width, rows, look) for one in dials]
     shown = [_across(parts, width, look) for parts in zip(*(lines for lines, _ in each), strict=True)]
@@ -161,14 +166,12 @@ def _numbers(state: State, columns: int, rows: int, look: Look) -> tuple[list[Te
 
 
 def _number(shown: Dial, width: int, rows: int, look: Look) -> tuple[list[Text], Text]:
-    title = look.text(
-        f"{shown.title} {shown.unit}" if "VOLTS" not in shown.title and "AMPS" not in shown.title else shown.title,
-        "quiet",
-    )
+    title = look.text(shown.title, "quiet")
     word = look.text(shown.word, shown.role)
     face = face_for("88.88", width, rows, look.ascii)
     if title.cell_len + word.cell_len + 1 > width:
-        title = look.text(shown.title.split()[-1], "quiet")
+        title = look.text(_SHORT.get(shown.channel, shown.title.split()[0]), "quiet")
+        word.truncate(max(width - title.cell_len - 1, 0), overflow="crop")
     lines = [beside(title, word, width, look)]
     lines += _digits(shown, face, width, look)
     lines.append(scale(shown, width, look))
@@ -176,19 +179,13 @@ def _number(shown: Dial, width: int, rows: int, look: Look) -> tuple[list[Text],
 
 
 def _digits(shown: Dial, face: Face | None, width: int, look: Look) -> list[Text]:
-    style = "quiet" if shown.value is None else "bad" if shown.role == "bad" else "digits"
+    style = "quiet" if shown.value is None else "alarm" if shown.role == "bad" else "digits"
     if face is None:
         return [look.text(f"{shown.text()} {shown.unit}", style)]
-    most = max(
-        (
-            signs
-            for signs in range(1, 9)
-            if face.width("-" + "8" * (signs - 2) + "." if signs > 2 else "8" * signs) <= width
-        ),
-        default=1,
-    )
-    text = shown.text(most)
-    return [look.text(line.rstrip(), "digits" if style == "bad" else style) for line in big(text, face, look.ascii)]
+    # Fewer decimals rather than a smaller face: the size must not jump with the number.
+    texts = (shown.text(signs) for signs in range(12, 0, -1))
+    text = next((text for text in texts if face.width(text) <= width), "--")
+    return [look.text(line.rstrip(), style) for line in big(text, face, look.ascii)]
 
 
 def _across(parts: Sequence[Text], width: int, look: Look) -> Text:
@@ -203,41 +200,45 @@ def _across(parts: Sequence[Text], width: int, look: Look) -> Text:
     return line
 
 
-def _standing(state: State, columns: int, look: Look) -> list[Text]:
-    """How the verdict stands: a bar right under the numbers; two where one is too short."""
+def _standing(state: State, columns: int, look: Look, most: int) -> list[Text]:
+    """How the verdict stands: a bar right under the numbers; a second one where one is too short."""
     words, role = leaning(state)
-    left = look.text(f" {words}")
-    right = look.text(_time_left(state) + " ")
-    if left.cell_len + right.cell_len + 1 <= columns:
-        return [look.strip(beside(left, right, columns, look), columns, role)]
-    return [look.strip(line, columns, role) for line in (left, look.text(" " + _time_left(state)))]
+    left, times = look.text(f" {words}"), _time_left(state)
+    rights = [look.text(", ".join(times) + " ")]
+    if most == 1 and times:
+        rights.append(look.text(f"{times[0]} "))
+        rights.append(look.text(times[0].removeprefix("about ")))
+    for right in rights:
+        if left.cell_len + right.cell_len < columns:
+            return [look.strip(beside(left, right, columns, look), columns, role)]
+    lines = [left, look.text(" " + ", ".join(times))]
+    return [look.strip(line, columns, role) for line in lines[:most]]
 
 
-def _time_left(state: State) -> str:
+def _time_left(state: State) -> list[str]:
     left, limit = state.left_s(), state.left_s("limit_s")
-    parts = [] if left is None else [f"about {clock(left)} left"]
-    if limit is not None:
-        parts.append(f"{clock(limit)} at most")
-    return ", ".join(parts)
+    found = [] if left is None else [f"about {clock(left)} left"]
+    return found if limit is None else [*found, f"{clock(limit)} at most"]
 
 
 def _estimates(state: State, columns: int, look: Look) -> list[Text]:
-    """Where it will end, and what was delivered."""
+    """Where it will end, what was delivered, and the channels that have no large number."""
     parts = []
     for name, found in dict(state.standing.get("estimates") or {}).items():
         if isinstance(found, Mapping) and found.get("value") is not None:
-            parts.append(look.text(f"{_titled(name)} {number_with_spread(found)}"))
+            parts.append(f"{_titled(name)} {number_with_spread(found)}")
     hours = state.standing.get("ampere_hours")
     if hours is not None:
-        parts.append(look.text(f"{float(hours):.2f} Ah in"))
-    parts += [_also(state, channel, look) for channel in _others(state)]
-    lines: list[Text] = []
+        parts.append(f"{float(hours):.2f} Ah in")
+    parts += [_also(state, channel) for channel in _others(state)]
+    sep, rows = look.mark("sep"), [""]
     for part in parts:
-        if lines and lines[-1].cell_len + len(look.mark("sep")) + part.cell_len <= columns:
-            lines[-1] = join([lines[-1], part], look.say(look.mark("sep")))
+        longer = f"{rows[-1]}{sep}{part}" if rows[-1] else part
+        if len(look.say(longer)) <= columns - 2:
+            rows[-1] = longer
         else:
-            lines.append(join([look.text("  "), part], ""))
-    return lines
+            rows.append(part)
+    return [line for row in rows if row for line in look.wrap(row, columns, "", "  ")]
 
 
 def _titled(name: str) -> str:
@@ -249,10 +250,10 @@ def _others(state: State) -> list[str]:
     return [name for name in TITLES if name in state.tracks and name not in shown]
 
 
-def _also(state: State, channel: str, look: Look) -> Text:
+def _also(state: State, channel: str) -> str:
     one = dial(state, channel)
     value = one.word.lower() if one.value is None else f"{one.text()} {one.unit}"
-    return look.text(f"{_titled(channel)} {value}")
+    return f"{_titled(channel)} {value}"
 
 
 def _engine(state: State, columns: int, look: Look) -> Text:
@@ -265,7 +266,7 @@ def _engine(state: State, columns: int, look: Look) -> Text:
     notes = [dial(state, channel).note for channel in main_channels(state)]
     note = look.text("".join(f"  {text}" for text in notes if text), "quiet")
     band = one.bands[0] if one.bands else None
-    ends = look.text(f" {band[0]:g} to {band[1]:g}" if band else "", "quiet")
+    ends = look.text(f" {band[0]:g}-{band[1]:g}" if band else "", "quiet")
     room = columns - line.cell_len - ends.cell_len - 2
     if room - note.cell_len >= 16:
         room -= note.cell_len
@@ -302,14 +303,18 @@ def _body(state: State, columns: int, rows: int, look: Look) -> list[Text]:
     """What fills the rest: before the engine is up, the cautions in full; then the curves."""
     lines: list[Text] = []
     if state.phase in _BEFORE and rows > 0:
+        asks = (state.instruction, *state.questions[:1])
+        above = {ask.caution for ask in asks if ask is not None}
         for caution in state.cautions:
+            if caution.text in above:
+                continue
             lines += look.wrap(caution.text, columns, "warn", "CAUTION: ", 3)
         lines = lines[:rows]
     rest = rows - len(lines)
     drawn = [dial(state, channel) for channel in main_channels(state) if channel in state.tracks]
     if rest < 5 or columns < 24 or not drawn:
         return lines
-    if columns < 60:
+    if columns < _NARROW:
         drawn = drawn[:1]
     width = (columns - _GUTTER * (len(drawn) - 1)) // len(drawn)
     parts = [_curve(state, one, width, rest - 1, look) for one in drawn]
