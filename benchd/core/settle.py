@@ -82,18 +82,28 @@ def _hidden(y: Array, resolution: float) -> float:
     return 0.6 * resolution / math.sqrt(1.0 + moves)
 
 
+def _amps_move(q: Array, i: Array) -> bool:
+    """A quick look before the costly one: whether amps could have changed at all, taking every reading as independent."""
+    qc, ic = q - q.mean(), i - i.mean()
+    sqq, sii = float(qc @ qc), float(ic @ ic)
+    if sqq <= 0.0 or sii <= 0.0:
+        return False
+    rho2 = float(qc @ ic) ** 2 / (sqq * sii)
+    return rho2 * (len(q) - 2) > 2.0 * (1.0 - rho2)
+
+
 def fit(q: Array, v: Array, i: Array, t: Array, resolution_v: float, resolution_a: float) -> SourceLine | None:
     """The source line of one window (equal-length arrays: coulombs or ampere-hours delivered, volts, amps, seconds).
 
     None where the amps did not change enough to see any line.
     """
     n = len(q)
-    if n < LEAST_POINTS:
+    if n < LEAST_POINTS or not _amps_move(q, i):
         return None
     fall = trend(q, i, resolution_a)
-    rise = trend(q, v, resolution_v)
     if abs(fall.change) < 1.5 * fall.u or fall.change == 0.0:
         return None
+    rise = trend(q, v, resolution_v)
     qc, vc, ic = q - q.mean(), v - v.mean(), i - i.mean()
     sqi = float(qc @ ic)
     ohms = -float(qc @ vc) / sqi

@@ -23,7 +23,7 @@ def make(
     """A fresh procedure.
 
     `earlier` holds the last outcome of each procedure of the same work order ('stator' -> 'pass'). `timing` may give
-    `wait_s` (how long a lost meter is waited for) and `max_run_s`. ValueError if the name is unknown or the spec has no
+    `wait_s` (how long a lost meter is waited for), `max_run_s`, and `quiet` (no standings: nobody looks, same verdict). ValueError if the name is unknown or the spec has no
     section for it.
     """
     if name not in PROCEDURES:

@@ -93,12 +93,14 @@ class Charging:
         self._steps: deque[float] = deque(maxlen=15)
         self._rpm_at_s = -math.inf
         self.negative_row = 0
+        self._levels: dict[tuple[int, float], Level | None] = {}
 
     # --- taking in -------------------------------------------------------------------------------------------
 
     def feed(self, sample: Sample) -> bool:
         """Take a sample; whether a new pair of volts and amps at full throttle was added."""
         self.samples += 1
+        self._levels.clear()
         t_s = self.now_s = sample.t_s
         if self.first_s is None:
             self.first_s = t_s
@@ -206,7 +208,13 @@ class Charging:
         return tuple(self.track.column(one, start) for one in (SECONDS, AH, VOLTS, AMPS))  # type: ignore[return-value]
 
     def level(self, column: int, seconds: float) -> Level | None:
-        """Mean of the last seconds of volts (V) or amps (I); None with fewer than three readings."""
+        """Mean of the last seconds of VOLTS or AMPS; None with fewer than three readings."""
+        key = (column, seconds)
+        if key not in self._levels:
+            self._levels[key] = self._level(column, seconds)
+        return self._levels[key]
+
+    def _level(self, column: int, seconds: float) -> Level | None:
         start = self.track.since(self.now_s - seconds)
         x = self.track.column(column, start)
         if len(x) < 3:

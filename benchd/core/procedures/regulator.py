@@ -19,7 +19,7 @@ import numpy as np
 
 from benchd.core import lead_acid
 from benchd.core.budget import coverage_factor, decide, probability_within
-from benchd.core.events import Answer, Caution, Decided, JudgeEvent, Standing
+from benchd.core.events import Answer, Caution, Decided, JudgeEvent
 from benchd.core.procedures import words
 from benchd.core.procedures.charging import AMPS, SECONDS, VOLTS, Charging
 from benchd.core.procedures.finding import Finding
@@ -31,11 +31,13 @@ from benchd.core.settle import SourceLine, Trend, best_line, trend
 from benchd.core.specs import MachineSpec, Metrology
 from benchd.core.verdicts import Measured, Outcome, Suspect, Verdict
 
-EVERY_S = 0.99  # of recorded time between two looks
+EVERY_S = 0.99  # of recorded time between two looks; longer runs are looked at less often (LOOK_PART of their length)
+LOOK_PART = 0.01
 SURE = 0.975  # to end early: the answer no longer changes
 WATCH_S = 20.0  # least time at full throttle before settled volts are believed
 FALLEN = 0.06  # of rated: amps must have left what the alternator gives by so much before the regulator is seen at work
 FALLING = 0.015  # of rated, within the window of the line: amps still on their way down
+SAGGING = 1.5  # times (amps over capacity): the least fall per ampere-hour that counts as a battery's taper
 NO_OUTPUT_S = 10.0
 DEAD_CELL_S = 60.0
 LOW_OUTPUT_S = 15.0
@@ -60,11 +62,12 @@ class RegulatorRun:
         *,
         wait_s: float = 20.0,
         max_run_s: float = 1200.0,
+        quiet: bool = False,
     ) -> None:
         if spec.regulator is None:
             raise ValueError(f"{spec.source or spec.name}: no [regulator] in this spec, so no regulator run")
         self.spec, self.limits, self.metrology = spec, spec.regulator, metrology
-        self.earlier, self.max_run_s = earlier, max_run_s
+        self.earlier, self.max_run_s, self.quiet = earlier, max_run_s, quiet
         low, high = spec.full_throttle_rpm
         self.throttle = Throttle(low, high)
         self.presence = Presence(self.channels_needed, wait_s)
@@ -76,7 +79,7 @@ class RegulatorRun:
         self._dropout_at_s = -math.inf
         self._dropped = False
         self._discharge_asked = False
-        self._warned = False
+        self._trend_of: dict[float, tuple[Trend, Trend, float] | None] = {}
 
     @property
     def verdict(self) -> Verdict | None:
@@ -96,7 +99,7 @@ class RegulatorRun:
         paired = self.seen.feed(item)
         if paired:
             self._watch_dropouts()
-        due = item.t_s - self._looked_s >= EVERY_S
+        due = item.t_s - self._looked_s >= max(EVERY_S, LOOK_PART * self.seen.measuring_s)
         if not (due or self.seen.over_since_s is not None):
             return events
         self._looked_s = item.t_s
@@ -117,12 +120,13 @@ class RegulatorRun:
         return []
 
     def _look(self, t_ns: int) -> list[JudgeEvent]:
+        self._trend_of.clear()
         self.line = self._find_line() if len(self.seen.track) >= 8 else None
         for rule in self.RULES:
             finding = rule(self)
             if finding is not None:
                 return self._conclude(t_ns, finding)
-        return [*self._before_start(t_ns), self._standing(t_ns)]
+        return [*self._before_start(t_ns), *([] if self.quiet else [standing(self, t_ns)])]
 
     def _before_start(self, t_ns: int) -> list[JudgeEvent]:
         """What the resting battery already says, while the engine stands."""
@@ -353,7 +357,15 @@ class RegulatorRun:
         reference = max(self.seen.peak_amps, 0.05 * rated)
         small = line.amps_now < 0.5 * rated
         falling = line.fall.falls(FALLING * (line.amps_now if small else rated))
-        return reference - line.amps_now >= FALLEN * rated and falling and self._plausible(line)
+        fallen = reference - line.amps_now >= FALLEN * rated
+        return fallen and falling and self._plausible(line) and self._falls_as_batteries_do(line)
+
+    def _falls_as_batteries_do(self, line: SourceLine) -> bool:
+        """A battery at the set-point takes its amps to nothing before its capacity is in; an alternator that warms up
+        or an engine that tires sags far more slowly, and says nothing of the set-point."""
+        capacity = self.spec.battery.amp_hours if self.spec.battery is not None else 2.0 * self.limits.rated_amps
+        charge = line.amps_now * line.window_s / 3600.0
+        return charge > 0.0 and -line.fall.change / charge > SAGGING * line.amps_now / capacity
 
     def _plausible(self, line: SourceLine) -> bool:
         return -0.03 < line.ohms < 0.8 and line.u_ohms * self.limits.rated_amps < 2.0
@@ -508,7 +520,19 @@ class RegulatorRun:
         t, _, v, _ = self.seen.window(30.0)
         if t[-1] - t[0] < 0.6 * WATCH_S or trend(t, v, self.seen.volts.resolution).falls(0.02):
             return None
-        return self._settled_outside(volts.value, math.hypot(volts.u, stated))
+        if self._regulating():
+            return self._settled_outside(volts.value, math.hypot(volts.u, stated))
+        return Finding(
+            Outcome.FAIL,
+            Suspect.REGULATOR,
+            (
+                f"The volts have passed the window's top of {self.high:.1f} V and stay above it ({volts.value:.2f} V with "
+                f"{self._amps_text()}); they only rise from here.",
+            ),
+            "volts above the window",
+            "Close the throttle. Check the regulator's ground; then replace the regulator and run this test as proof.",
+            cautions=(words.OVERVOLTAGE,),
+        )
 
     @property
     def high(self) -> float:
@@ -561,6 +585,11 @@ class RegulatorRun:
 
     def _trends(self, seconds: float) -> tuple[Trend, Trend, float] | None:
         """(volts, amps) changes over the window after the first second of full throttle, and its length."""
+        if seconds not in self._trend_of:
+            self._trend_of[seconds] = self._find_trends(seconds)
+        return self._trend_of[seconds]
+
+    def _find_trends(self, seconds: float) -> tuple[Trend, Trend, float] | None:
         seen = self.seen
         since = (self.throttle.full_since_s or 0.0) + 1.0
         start = seen.track.since(max(since, seen.now_s - seconds))
@@ -677,7 +706,6 @@ class RegulatorRun:
         seen = self.seen
         volts, amps = seen.level(VOLTS, 30.0), seen.level(AMPS, 30.0)
         low, high = self.limits.settled_volts
-        suspect = Suspect.UNKNOWN
         if volts is None or amps is None:
             reason = "Too few readings at full throttle to say anything."
         elif self._regulating() and (end := self._end_volts()) is not None:
@@ -692,18 +720,16 @@ class RegulatorRun:
                 f"Amps stay high ({amps.value:.1f} A) with the volts at {volts.value:.2f} V, {where}: the battery still "
                 f"takes all it is given after {seen.ampere_hours:.1f} Ah, so the regulator was never seen at work."
             )
-            if where == "inside the window":
-                suspect = Suspect.BATTERY
         else:
             reason = f"Volts stand at {volts.value:.2f} V with {amps.value:.1f} A: no settled state was seen."
         return Finding(
             Outcome.UNDECIDED,
-            suspect,
+            Suspect.UNKNOWN,
             (reason,),
             because,
             "Charge the battery with a charger and test it first; then run again. A discharged, large or faulty battery "
             "holds the volts down.",
-            suspects=(Suspect.BATTERY,) if suspect is Suspect.UNKNOWN else (),
+            suspects=(Suspect.BATTERY, Suspect.REGULATOR),
         )
 
     def _unfinished(self, because: str) -> Finding:
@@ -776,8 +802,3 @@ class RegulatorRun:
             return Measured(value, unit, None, None)
         k = coverage_factor(math.inf)
         return Measured(value, unit, k * math.hypot(stated, u), k)
-
-    # --- how it stands ----------------------------------------------------------------------------------------------
-
-    def _standing(self, t_ns: int) -> Standing:
-        return standing(self, t_ns)

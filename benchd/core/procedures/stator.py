@@ -87,11 +87,12 @@ class StatorRun:
         *,
         wait_s: float = 20.0,
         max_run_s: float = 1200.0,
+        quiet: bool = False,
     ) -> None:
         if spec.stator is None:
             raise ValueError(f"{spec.source or spec.name}: no [stator] in this spec, so no stator run")
         self.spec, self.limits, self.metrology, self.earlier = spec, spec.stator, metrology, earlier
-        self.max_run_s = max_run_s
+        self.max_run_s, self.quiet = max_run_s, quiet
         low, high = spec.full_throttle_rpm
         self.throttle = Throttle(low, high)
         self.presence = Presence(self.channels_needed, wait_s)
@@ -206,7 +207,7 @@ class StatorRun:
             finding = rule(self)
             if finding is not None:
                 return self._conclude(t_ns, finding)
-        return [*self._advance(t_ns), self._standing(t_ns)]
+        return [*self._advance(t_ns), *([] if self.quiet else [self._standing(t_ns)])]
 
     def _rule_meters(self) -> Finding | None:
         objection = self.presence.objection()
