@@ -40,6 +40,7 @@ SWEEP_RPM = 800.0
 UNBALANCE = 0.10  # between lead pairs (common practice, no source)
 PAIR_CHANNELS = ("stator_volts", "stator_volts_2", "stator_volts_3")
 ALIGN_S = 1.3
+BOW = 0.02  # of full-throttle volts: what a straight line may bow
 
 
 @dataclass
@@ -461,10 +462,16 @@ class StatorRun:
         rpm, volts = self.sweep.column(0), self.sweep.column(1)
         if len(rpm) < 12 or float(np.ptp(rpm)) < SWEEP_RPM:
             return None
-        x = rpm / 1000.0
+        # One point per 100 rpm, so that minutes at full throttle do not outweigh the way up.
+        step = np.round(rpm / 100.0)
+        steps = np.unique(step)
+        volts = np.array([float(volts[step == one].mean()) for one in steps])
+        x = np.array([float(rpm[step == one].mean()) for one in steps]) / 1000.0
+        if len(x) < 4:
+            return None
         slope, intercept = np.polyfit(x, volts, 1)
         square = np.polyfit(x, volts, 2)
-        middle, end = float(x.mean()), float(x.max())
+        middle, end = float(x.min() + x.max()) / 2, float(x.max())
         bow = float(np.polyval(square, middle) - (slope * middle + intercept))
         return {
             "volts_per_1000_rpm": float(slope),
@@ -474,7 +481,7 @@ class StatorRun:
 
     def _curvature_text(self) -> str:
         fit = self.sweep_fit()
-        if fit is None or abs(fit["bow"]) < 0.04:
+        if fit is None or abs(fit["bow"]) < BOW:
             return ""
         return (
             f"Volts do not rise straight with speed (bow {100 * fit['bow']:.0f} % of full scale): weak or loose magnets, "

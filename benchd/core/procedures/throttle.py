@@ -115,7 +115,7 @@ class Throttle:
         """Why the run must end now for its speed, or None. `half_is_wrong`: other channels say that the
         tachometer reads half (rated amps, or stator volts, at what it calls half speed)."""
         if self.full_since_s is not None:
-            return self._left(t_s) or self._hunting(t_s)
+            return self._double(t_s) or self._left(t_s) or self._hunting(t_s)
         return self._tachometer(t_s, half_is_wrong) or self._never(t_s)
 
     def _left(self, t_s: float) -> Objection | None:
@@ -146,12 +146,19 @@ class Throttle:
             "engine speed hunts",
         )
 
+    def _double(self, t_s: float) -> Objection | None:
+        """Twice full throttle, whatever came before: a tachometer that doubles shows 'full throttle' at idle."""
+        rpm = self.steady_rpm(t_s, 6.0)
+        if rpm is not None and 2 * self.low * 0.97 <= rpm <= 2 * self.high * 1.03:
+            return self._pulses(rpm, "double", "")
+        return None
+
     def _tachometer(self, t_s: float, half_is_wrong: bool) -> Objection | None:
         rpm = self.steady_rpm(t_s, 6.0)
         if rpm is None:
             return None
-        if 2 * self.low * 0.97 <= rpm <= 2 * self.high * 1.03:
-            return self._pulses(rpm, "double", "")
+        if (double := self._double(t_s)) is not None:
+            return double
         half = self.low / 2 * 0.97 <= rpm <= self.high / 2 * 1.03
         if half and half_is_wrong:
             return self._pulses(rpm, "half", " The other meters show full-throttle output at that reading.")
