@@ -6,10 +6,9 @@ Only for text that tomllib has taken: the scanner checks nothing, it only follow
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Mapping
 from typing import Any
-
-import tomllib
 
 #: Where something stands in a parsed file: keys, and places in arrays.
 Path = tuple[str | int, ...]

@@ -1,0 +1,313 @@
+"""What keys must be to one another: ranges in order, channels on instruments that exist, functions that fit.
+
+Works on the parsed file, not on the checked one, so that a file's mistakes of both kinds are told together.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterator, Mapping
+from typing import Any
+
+from benchd import registry
+from benchd.config_keys import BenchFile, InstrumentKeys, MachineFile, complaints, shown
+from benchd.core.readings import Quantity
+from benchd.core.samples import CHANNELS
+from benchd.errors import ConfigError
+from benchd.registry import nearest
+from benchd.toml_lines import Path
+from benchd.wire import Driver
+
+Complaint = tuple[Path, str]
+
+#: Functions by which a channel may be read, beside its own quantity. The second part says whether a ratio is needed.
+_OTHER_FUNCTIONS: dict[str, dict[Quantity, bool]] = {
+    "charge_amps": {Quantity.DC_VOLTS: True},  # a shunt or a clamp
+    "battery_celsius": {Quantity.DC_VOLTS: True},  # a sensor of so many mV/degC
+    "engine_rpm": {Quantity.FREQUENCY: False, Quantity.PULSES: False},
+}
+
+
+def machine_complaints(data: Mapping[str, Any]) -> list[Complaint]:
+    """Everything that is wrong with a parsed machine file."""
+    return _merged(complaints(MachineFile, data), _machine(_Raw(data)))
+
+
+def bench_complaints(data: Mapping[str, Any]) -> list[Complaint]:
+    """Everything that is wrong with a parsed bench file, drivers' own keys included."""
+    return _merged(complaints(BenchFile, data), _bench(_Raw(data)))
+
+
+def default_function(channel: str, measures: Collection[Quantity]) -> Quantity:
+    """What a channel without a `function` key asks an instrument for that `measures` these."""
+    own = CHANNELS[channel][0]
+    order = (Quantity.SPEED, Quantity.FREQUENCY, Quantity.PULSES) if channel == "engine_rpm" else (own,)
+    return next((one for one in order if one in measures), own)
+
+
+def _merged(first: list[Complaint], second: Iterator[Complaint]) -> list[Complaint]:
+    """Both kinds; of a place that is wrong in itself nothing more is said."""
+    wrong = {path for path, _ in first}
+    for path, said in second:
+        if not any(path[:length] in wrong for length in range(1, len(path) + 1)):
+            first.append((path, said))
+    return first
+
+
+class _Raw:
+    """A parsed file, asked without trust in what it holds."""
+
+    def __init__(self, data: Mapping[str, Any]) -> None:
+        self._data = data
+
+    def at(self, *path: str | int) -> Any:
+        found: Any = self._data
+        for step in path:
+            if (isinstance(found, Mapping) and step in found) or (
+                isinstance(found, list) and isinstance(step, int) and step < len(found)
+            ):
+                found = found[step]
+            else:
+                return None
+        return found
+
+    def number(self, *path: str | int) -> float | None:
+        found = self.at(*path)
+        return float(found) if isinstance(found, int | float) and not isinstance(found, bool) else None
+
+    def text(self, *path: str | int) -> str | None:
+        found = self.at(*path)
+        return found if isinstance(found, str) else None
+
+    def tables(self, *path: str) -> dict[str, Mapping[str, Any]]:
+        found = self.at(*path)
+        if not isinstance(found, Mapping):
+            return {}
+        return {name: one for name, one in found.items() if isinstance(one, Mapping)}
+
+
+# --- a machine ------------------------------------------------------------------------------------------------------
+
+
+def _machine(raw: _Raw) -> Iterator[Complaint]:
+    for path in (("engine", "full_throttle_rpm"), ("stator", "lead_ohms"), ("regulator", "settled_volts")):
+        yield from _in_order(raw, path)
+    yield from _regulator(raw)
+    if isinstance(raw.at("stator"), Mapping):
+        yield from _stator(raw)
+        yield from _stator_table(raw)
+
+
+def _in_order(raw: _Raw, path: tuple[str, ...]) -> Iterator[Complaint]:
+    low, high = raw.number(*path, 0), raw.number(*path, 1)
+    if low is not None and high is not None and low >= high:
+        yield path, f"found {shown(raw.at(*path))}, expected the lower number first and the higher second"
+
+
+def _regulator(raw: _Raw) -> Iterator[Complaint]:
+    ceiling, high = raw.number("regulator", "ceiling_volts"), raw.number("regulator", "settled_volts", 1)
+    if ceiling is not None and high is not None and ceiling <= high:
+        said = f"found {ceiling:g}, expected more than the top of settled_volts, {high:g}"
+        yield ("regulator", "ceiling_volts"), said
+    rated = raw.number("regulator", "rated_amps")
+    if rated is None or rated <= 0:
+        return
+    least, zero = raw.number("regulator", "min_amps"), raw.number("regulator", "near_zero_amps")
+    if least is not None and least > rated:
+        yield ("regulator", "min_amps"), f"found {least:g}, expected at most rated_amps, {rated:g}"
+    top = 0.9 * rated if least is None else least
+    if zero is not None and zero >= top:
+        said = f"found {zero:g}, expected less than min_amps, {top:g}"
+        yield ("regulator", "near_zero_amps"), said
+
+
+def _stator(raw: _Raw) -> Iterator[Complaint]:
+    has_table = bool(raw.at("stator", "table"))
+    for key in ("min_volts_ac", "at_rpm"):
+        if not has_table and raw.at("stator", key) is None:
+            words = {"min_volts_ac": "the least volts AC", "at_rpm": "the rpm at which min_volts_ac holds"}[key]
+            yield ("stator", key), f"found nothing, expected {words} (or [[stator.table]] rows)"
+    if has_table and raw.at("stator", "min_volts_ac") is not None and raw.at("stator", "at_rpm") is None:
+        yield ("stator", "at_rpm"), "found nothing, expected the rpm at which min_volts_ac holds"
+    poles = raw.at("stator", "magnet_poles")
+    if isinstance(poles, int) and not isinstance(poles, bool) and poles % 2:
+        yield ("stator", "magnet_poles"), f"found {poles}, expected an even number: magnets come in pairs"
+    least, most = raw.number("stator", "min_volts_ac"), raw.number("stator", "max_volts_ac")
+    if least is not None and most is not None and most <= least:
+        yield ("stator", "max_volts_ac"), f"found {most:g}, expected more than min_volts_ac, {least:g}"
+    pairs = raw.at("stator", "lead_pairs")
+    if isinstance(pairs, list) and all(isinstance(one, str) for one in pairs) and len(set(pairs)) < len(pairs):
+        yield ("stator", "lead_pairs"), f"found {shown(pairs)}, expected every pair once"
+
+
+def _stator_table(raw: _Raw) -> Iterator[Complaint]:
+    rows = raw.at("stator", "table")
+    if not isinstance(rows, list):
+        return
+    before = 0.0
+    for place in range(len(rows)):
+        rpm = raw.number("stator", "table", place, "rpm")
+        if rpm is not None and rpm <= before:
+            said = f"found {rpm:g} after {before:g}, expected rows by rising rpm"
+            yield ("stator", "table", place, "rpm"), said
+        before = before if rpm is None else rpm
+        volts, at_rpm = raw.number("stator", "table", place, "min_volts_ac"), raw.number("stator", "at_rpm")
+        least = raw.number("stator", "min_volts_ac")
+        if rpm is not None and rpm == at_rpm and least is not None and volts is not None and volts != least:
+            said = f"found {volts:g} at {rpm:g} rpm, expected {least:g} as in stator.min_volts_ac (or leave that out)"
+            yield ("stator", "table", place, "min_volts_ac"), said
+
+
+# --- a bench --------------------------------------------------------------------------------------------------------
+
+
+def _bench(raw: _Raw) -> Iterator[Complaint]:
+    drivers: dict[str, Driver] = {}
+    for name, keys in raw.tables("instruments").items():
+        yield from _instrument(name, keys, drivers)
+    yield from _ports(raw)
+    for name, keys in raw.tables("channels").items():
+        where: Path = ("channels", name)
+        if name not in CHANNELS:
+            known = ", ".join(CHANNELS)
+            yield where, f"found an unknown channel{nearest(name, CHANNELS)}, expected one of {known}"
+            continue
+        yield from _source(raw, name, keys)
+        yield from _ratio(name, keys)
+        yield from _function(name, keys, drivers)
+    yield from _shared_inputs(raw, drivers)
+
+
+def _instrument(name: str, keys: Mapping[str, Any], drivers: dict[str, Driver]) -> Iterator[Complaint]:
+    """Checks one instrument; a driver that is found is put into `drivers` under the instrument's name."""
+    where: Path = ("instruments", name)
+    for place, line in enumerate(keys["accuracy"] if isinstance(keys.get("accuracy"), list) else ()):
+        yield from _accuracy((*where, "accuracy", place), line)
+    wanted = keys.get("driver")
+    if not isinstance(wanted, str) or not wanted:
+        return
+    try:
+        driver = registry.driver(wanted)
+    except ConfigError as error:
+        yield (*where, "driver"), f"found {wanted!r}, expected the name of a driver: {error}"
+        return
+    drivers[name] = driver
+    options = {key: value for key, value in keys.items() if key not in InstrumentKeys.model_fields}
+    for key, said in driver.check(options):
+        at = _path_of(key)
+        hint = nearest(key, InstrumentKeys.model_fields) if at[0] in options and len(at) == 1 else ""
+        yield (*where, *at), f"{said}{hint} [driver {wanted!r}]"
+
+
+def _accuracy(where: Path, line: Any) -> Iterator[Complaint]:
+    if not isinstance(line, Mapping):
+        return
+    raw = _Raw(line)
+    low, high = raw.number("min_hertz"), raw.number("max_hertz")
+    if low is not None and high is not None and low >= high:
+        yield (*where, "max_hertz"), f"found {high:g}, expected more than min_hertz, {low:g}"
+    if not raw.number("percent") and not raw.number("counts"):
+        said = "found a statement of no uncertainty at all, expected percent or counts above 0"
+        yield (*where, "percent"), said
+
+
+def _path_of(key: str) -> Path:
+    """A driver's 'registers[0].scale' as steps."""
+    steps = re.findall(r"\[(\d+)\]|([^.\[\]]+)", key)
+    return tuple(int(place) if place else name for place, name in steps) or (key,)
+
+
+def _ports(raw: _Raw) -> Iterator[Complaint]:
+    seen: dict[str, str] = {}
+    for name in raw.tables("instruments"):
+        port = raw.text("instruments", name, "port")
+        if not port or port.startswith("replay:"):
+            continue
+        if port in seen:
+            said = f"found {port!r}, the port of instrument {seen[port]!r} too; expected a port of its own"
+            yield ("instruments", name, "port"), said
+        seen.setdefault(port, name)
+
+
+def _source(raw: _Raw, name: str, keys: Mapping[str, Any]) -> Iterator[Complaint]:
+    """Whether the channel comes from an instrument or a channel that is there."""
+    where: Path = ("channels", name)
+    instrument, other = keys.get("instrument"), keys.get("from_channel")
+    known = raw.tables("instruments")
+    if instrument is None and other is None:
+        yield (*where, "instrument"), f"found nothing, expected the name of an instrument: {', '.join(known) or 'none'}"
+    elif instrument is not None and other is not None:
+        yield (*where, "from_channel"), "found beside instrument, expected one of the two"
+    elif isinstance(instrument, str) and instrument not in known:
+        names = ", ".join(known) or "none is in this file"
+        said = f"found {instrument!r}, expected the name of an instrument{nearest(instrument, known)}: {names}"
+        yield (*where, "instrument"), said
+    elif other is not None and (name, other) != ("engine_rpm", "stator_hertz"):
+        said = f"found {shown(other)}, expected 'stator_hertz', and only on engine_rpm"
+        yield (*where, "from_channel"), said
+    elif other is not None and other not in raw.tables("channels"):
+        yield (*where, "from_channel"), f"found {other!r}, expected a channel of this bench: add [channels.{other}]"
+
+
+def _ratio(name: str, keys: Mapping[str, Any]) -> Iterator[Complaint]:
+    where: Path = ("channels", name)
+    raw = _Raw(keys)
+    if raw.number("ratio") == 0:
+        yield (*where, "ratio"), "found 0, expected channel units per meter unit, not 0"
+    shunt = [key for key in ("shunt_millivolts", "shunt_amps") if key in keys]
+    if len(shunt) == 1:
+        missing = "shunt_amps" if shunt[0] == "shunt_millivolts" else "shunt_millivolts"
+        yield (*where, missing), f"found nothing beside {shunt[0]}, expected both, such as 75 mV at 50 A"
+    if shunt and "ratio" in keys:
+        yield (*where, "ratio"), f"found beside {shunt[0]}, expected one or the other"
+    if shunt and name != "charge_amps":
+        yield (*where, shunt[0]), "found on a channel that is no current, expected it on charge_amps"
+    if "max_amps" in keys and name != "charge_amps":
+        yield (*where, "max_amps"), "found on a channel that is no current, expected it on charge_amps"
+    if "pulses_per_rev" in keys and (name != "engine_rpm" or "from_channel" in keys):
+        yield (*where, "pulses_per_rev"), "expected only on engine_rpm that an instrument reads"
+
+
+def _function(name: str, keys: Mapping[str, Any], drivers: Mapping[str, Driver]) -> Iterator[Complaint]:
+    """Whether the function fits the channel, and the driver can measure it."""
+    where: Path = ("channels", name, "function")
+    own, others = CHANNELS[name][0], _OTHER_FUNCTIONS.get(name, {})
+    has_ratio = "ratio" in keys or "shunt_amps" in keys
+    given = keys.get("function")
+    if given is not None:
+        try:
+            function = Quantity(given)
+        except ValueError:
+            return  # said already
+        if function is not own and function not in others:
+            fits = " or ".join(repr(one.value) for one in (own, *others))
+            yield where, f"found {given!r}, expected {fits} for {name}"
+            return
+        if others.get(function) and not has_ratio:
+            keys_wanted = "ratio (A per V) or shunt_millivolts and shunt_amps" if name == "charge_amps" else "ratio"
+            yield where, f"found {given!r} without a ratio, expected {keys_wanted} with it"
+    driver = drivers.get(str(keys.get("instrument")))
+    if driver is None or not driver.quantities:
+        return
+    function = Quantity(given) if given is not None else default_function(name, driver.quantities)
+    if function not in driver.quantities:
+        can = ", ".join(repr(str(one)) for one in sorted(driver.quantities))
+        yield where, f"found {function.value!r}, expected what driver {driver.name!r} measures: {can}"
+
+
+def _shared_inputs(raw: _Raw, drivers: Mapping[str, Driver]) -> Iterator[Complaint]:
+    """Two channels on one function of one input would be one reading under two names."""
+    seen: dict[tuple[str, str, str], str] = {}
+    for name, keys in raw.tables("channels").items():
+        instrument = keys.get("instrument")
+        if not isinstance(instrument, str) or name not in CHANNELS or instrument not in drivers:
+            continue
+        function = str(keys.get("function") or CHANNELS[name][0])
+        key = (instrument, function, str(keys.get("point", "")))
+        if key in seen:
+            said = (
+                f"found the same input as channels.{seen[key]} ({function} of {instrument!r}), "
+                "expected an instrument or a point of its own"
+            )
+            yield ("channels", name, "point"), said
+        seen.setdefault(key, name)
