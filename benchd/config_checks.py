@@ -63,12 +63,10 @@ class _Raw:
     def at(self, *path: str | int) -> Any:
         found: Any = self._data
         for step in path:
-            if (isinstance(found, Mapping) and step in found) or (
-                isinstance(found, list) and isinstance(step, int) and step < len(found)
-            ):
-                found = found[step]
+            if isinstance(step, int):
+                found = found[step] if isinstance(found, list) and step < len(found) else None
             else:
-                return None
+                found = found.get(step) if isinstance(found, Mapping) else None
         return found
 
     def number(self, *path: str | int) -> float | None:
@@ -196,7 +194,7 @@ def _instrument(name: str, keys: Mapping[str, Any], drivers: dict[str, Driver]) 
     for key, said in driver.check(options):
         at = _path_of(key)
         hint = nearest(key, InstrumentKeys.model_fields) if at[0] in options and len(at) == 1 else ""
-        yield (*where, *at), f"{said}{hint} [driver {wanted!r}]"
+        yield (*where, *at), f"{_as_found(said)}{hint} (driver {wanted!r})"
 
 
 def _accuracy(where: Path, line: Any) -> Iterator[Complaint]:
@@ -209,6 +207,13 @@ def _accuracy(where: Path, line: Any) -> Iterator[Complaint]:
     if not raw.number("percent") and not raw.number("counts"):
         said = "found a statement of no uncertainty at all, expected percent or counts above 0"
         yield (*where, "percent"), said
+
+
+def _as_found(said: str) -> str:
+    """A driver's complaint in the words of all the others, where it keeps to `wire.options`."""
+    if said == "is missing":
+        return "found nothing, expected it to be given"
+    return re.sub(r"^is (?=.*, expected )", "found ", said).replace("unknown key; this", "found an unknown key: this")
 
 
 def _path_of(key: str) -> Path:

@@ -73,7 +73,8 @@ class _Scanner:
             path = (*path, self._rows[path])
         else:
             path = self._resolved(path)
-        self._note(path, line)
+        for count in range(1, len(path) + 1):
+            self._note(path[:count], line)
         return path
 
     def _pair(self, table: Path) -> Path:
