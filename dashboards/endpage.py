@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from benchd_dashboards.glyphs import big, face_for
+from benchd_dashboards.glyphs import LINED, big, face_for
 from benchd_dashboards.keys import Hand
 from benchd_dashboards.look import Look, beside, clock, harmless
 from benchd_dashboards.state import State
@@ -45,9 +45,11 @@ def _throttle(state: State, columns: int, look: Look) -> list[Text]:
 def _word(state: State, columns: int, rows: int, look: Look) -> list[Text]:
     word, role = verdict_word(state)
     face = face_for(word, columns - 2, rows // 4, look.ascii) if rows >= 12 and word in _LARGE else None
+    if face == LINED and look.ascii:  # three rows of strokes are enough for digits, not for letters
+        face = None
     suspect = suspect_line(state)
     if face is None:
-        return [look.strip(look.text(f" {word}{': ' + suspect if suspect else ''}"), columns, role)]
+        return [look.strip(look.text(f" {word}{', ' + suspect if suspect else ''}"), columns, role)]
     style = {"bar good": "good", "bar warn": "warn"}.get(role, "digits")
     lines = [look.text(" " + line.rstrip(), style) for line in big(word, face, look.ascii)]
     bar = look.strip(look.text(f" {word}{', ' + suspect if suspect else ''}"), columns, role)

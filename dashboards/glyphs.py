@@ -79,7 +79,7 @@ ASCII_FACES = (
     Face(2, 2, 2, 2, 1),
     Face(1, 1, 1, 1, 1),
 )
-_LINED = ASCII_FACES[-1]
+LINED = ASCII_FACES[-1]
 
 
 def face_for(text: str, columns: int, rows: int, ascii_only: bool = False) -> Face | None:
@@ -90,7 +90,7 @@ def face_for(text: str, columns: int, rows: int, ascii_only: bool = False) -> Fa
 
 def big(text: str, face: Face, ascii_only: bool = False) -> list[str]:
     """The text in large signs: `face.rows` lines. KeyError for a sign that there is none of."""
-    if ascii_only and face == _LINED:
+    if ascii_only and face == LINED:
         return _lined(text)
     halves = [_half_row(text, face, field) for field in _fields(face)]
     if len(halves) % 2:

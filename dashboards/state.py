@@ -77,7 +77,7 @@ class State:
     instruments: dict[str, dict[str, Any]] = field(default_factory=dict)
     trouble: str = ""
     notice: Said | None = None
-    garbage: int = 0
+    thrown: dict[str, int] = field(default_factory=dict)  # instrument -> how much its notices counted
     mark: Said | None = None
     marks: int = 0
     verdict: dict[str, Any] = field(default_factory=dict)
@@ -244,11 +244,11 @@ class State:
         self.trouble = harmless(record.get("text") or record.get("reason") or "the journal cannot be written")
 
     def _notice(self, record: Mapping[str, Any]) -> None:
-        if record.get("what", record.get("notice")) == "garbage":
-            self.garbage += int(record.get("count", 1))
-        named = record.get("instrument")
+        named = harmless(record.get("instrument") or "")
+        count = 0 if "identity" in (record.get("notice"), record.get("what")) else record.get("count")
+        self.thrown[named] = self.thrown.get(named, 0) + (int(count) if isinstance(count, int) else 1)
         text = harmless(record.get("text", ""))
-        self.notice = Said(self.t_s, f"{harmless(named)}: {text}" if named else text)
+        self.notice = Said(self.t_s, f"{named}: {text}" if named else text)
 
     def _mark(self, record: Mapping[str, Any]) -> None:
         self.marks += 1

@@ -184,7 +184,11 @@ class TerminalScreen:
         fold = asyncio.create_task(_fold(records, printer, gauge))
         try:
             await gauge.run_async(mouse=False)
+            gauge.left_early = gauge.left_early or not printer.state.ended
             gauge.gone = True
+            task = asyncio.current_task()
+            if task is not None and task.cancelling():  # Textual takes a cancellation for an ordinary end
+                raise asyncio.CancelledError
             PlainScreen().say(gauge.missed)
             if operator is not None or fold.done():
                 await fold
@@ -199,12 +203,12 @@ async def _fold(records: AsyncIterator[dict[str, Any]], printer: Printer, gauge:
     taken, lines = 0, PlainScreen()
     try:
         async for record in records:
-            if gauge.gone:
-                lines.say(printer.lines(record))
-            elif gauge.left_early:
-                gauge.missed += printer.lines(record)
-            else:
+            if not gauge.left_early:
                 printer.state.apply(record)
+            elif gauge.gone:
+                lines.say(_lines(printer, record))
+            else:
+                gauge.missed += _lines(printer, record)
             taken += 1
             if taken % _RECORDS_AT_ONCE == 0:
                 await asyncio.sleep(0)
@@ -213,6 +217,12 @@ async def _fold(records: AsyncIterator[dict[str, Any]], printer: Printer, gauge:
         raise
     finally:
         gauge.ended = True
+
+
+def _lines(printer: Printer, record: dict[str, Any]) -> list[str]:
+    """The record's news but for the verdict: the command that began the run says that once the screen is gone."""
+    lines = printer.lines(record)
+    return [] if record.get("kind") in ("verdict", "run-closed") else lines
 
 
 SCREEN = TerminalScreen()

@@ -60,13 +60,13 @@ def _live(state: State, columns: int, rows: int, look: Look, hand: Hand, title: 
         (7, wrong),
         (4, [_foot(state, columns, look, hand)]),
     ]
-    *kept, foot = _fit(blocks, rows)
+    *kept, foot = _fit(blocks, rows, columns)
     lines = [line for block in kept for line in block]
     lines += _body(state, columns, rows - len(lines) - len(foot), look)
     return lines + [look.text("") for _ in range(rows - len(lines) - len(foot))] + foot
 
 
-def _fit(blocks: Sequence[tuple[int, list[Text]]], rows: int) -> list[list[Text]]:
+def _fit(blocks: Sequence[tuple[int, list[Text]]], rows: int, columns: int) -> list[list[Text]]:
     """The blocks, cut from the least needed one on until they fill no more than `rows`."""
     kept = [list(lines) for _, lines in blocks]
     over = sum(map(len, kept)) - rows
@@ -76,7 +76,10 @@ def _fit(blocks: Sequence[tuple[int, list[Text]]], rows: int) -> list[list[Text]
             over -= cut
             del kept[place][len(kept[place]) - cut :]
             if kept[place]:
-                kept[place][-1].append(" ...")  # half a sentence must not be read as a whole one
+                last = kept[place][-1]
+                if last.cell_len > columns - 4:
+                    last.truncate(max(last.plain[: columns - 3].rfind(" "), 0))
+                last.append(" ...")  # half a sentence must not be read as a whole one
     return kept
 
 
@@ -84,7 +87,7 @@ def attention(state: State, columns: int, most: int, look: Look, hand: Hand) -> 
     """What the person must see first: their own half-done command, danger, the prompt, a caution."""
     lines = _hand(state, columns, look, hand)
     if state.over_ceiling:
-        text = f" OVER {state.ceiling():g} V, THE CEILING: CLOSE THE THROTTLE"
+        text = f" OVER {state.ceiling():g} V, THE CEILING: CLOSE THROTTLE"
         lines.append(look.strip(look.text(text), columns, "bad"))
     if state.trouble:
         lines += [
@@ -285,17 +288,16 @@ def troubles(state: State, columns: int, most: int, look: Look) -> list[Text]:
     texts = [(gap_line(name, gap, state.t_s), "bad") for name, gap in state.gaps.items()]
     texts += [(flag_line(where, flag, cure), "warn") for (where, flag), cure in state.flags_now().items()]
     if state.notice is not None and state.t_s - state.notice.t_s < 30:
-        texts.append((state.notice.text, "quiet"))
+        total = sum(state.thrown.values())
+        texts.append((state.notice.text + (f" ({total} so far)" if total > 1 else ""), "quiet"))
     lines: list[Text] = []
     for place, (text, role) in enumerate(texts):
-        room = most - len(lines) - (1 if place < len(texts) - 1 else 0)
+        room = most - len(lines)
         if room <= 0:
-            if lines:
-                lines[-1] = beside(lines[-1], look.text(f" +{len(texts) - place} more", "bad"), columns, look)
-            else:
-                lines = look.wrap(f"{text} (+{len(texts) - 1} more)", columns, role, "! ", 1)
+            count = look.text(f" +{len(texts) - place} more", "bad")
+            lines[-1] = beside(lines[-1], count, columns, look)
             break
-        lines += look.wrap(text, columns, role, "! ", min(room, 2))
+        lines += look.wrap(text, columns, role, "! ", 1 if len(texts) - place > room else min(room, 2))
     return lines
 
 
