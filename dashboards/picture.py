@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -17,6 +18,8 @@ _INK, _PAPER = (213, 221, 229), (20, 24, 28)
 _BLUE, _ORANGE, _YELLOW = (92, 184, 255), (255, 122, 69), (242, 224, 92)
 _THEME = TerminalTheme(_PAPER, _INK, [_PAPER, _ORANGE, _BLUE, _YELLOW, _BLUE, _ORANGE, _BLUE, _INK])
 
+_MARGIN = 12  # as in the frame below
+
 # Our own frame: rich's carries fonts from the internet and the buttons of a window.
 _FRAME = """\
 <svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {terminal_width} {terminal_height}" role="img">
@@ -26,12 +29,10 @@ _FRAME = """\
 {styles}
 </style>
 <defs>{lines}</defs>
-<rect width="100%" height="100%" rx="6" fill="#14181c"/>
-<g transform="translate(9, 9)">
+<rect x="-12" y="-12" width="100%" height="100%" rx="6" fill="#14181c"/>
 {backgrounds}
 <g class="{unique_id}-matrix">
 {matrix}
-</g>
 </g>
 </svg>
 """
@@ -58,4 +59,10 @@ def svg(records: Iterable[Mapping[str, Any]], columns: int = 80, rows: int = 24,
     )
     for line in page(state, columns, rows, Look(), Hand(live=False, note="picture"), title):
         console.print(line, end="\n", no_wrap=True, overflow="crop")
-    return console.export_svg(title=title, theme=_THEME, code_format=_FRAME, unique_id="gauge")
+    drawn = console.export_svg(title=title, theme=_THEME, code_format=_FRAME, unique_id="gauge")
+    return re.sub(r'viewBox="0 0 (\S+) (\S+)"', _with_margin, drawn, count=1)
+
+
+def _with_margin(box: re.Match[str]) -> str:
+    width, height = (float(side) + 2 * _MARGIN for side in box.groups())
+    return f'viewBox="{-_MARGIN} {-_MARGIN} {width:g} {height:g}"'
