@@ -16,9 +16,10 @@ Adjacent registers are read with one request, at most 125 words (the standard's 
 are pymodbus's, used without its I/O; this file adds which bytes may be the answer, since the library's hunt throws
 away a good frame behind noise.
 
-An RTU answer does not say which question it answers. After a timeout a loopback (function 8, our own token) is asked
-and everything before its echo, or before its refusal, is thrown away: a late answer is never taken for another
-register's. A unit that answers neither costs one more timeout of listening.
+An RTU answer does not say which question it answers. On connecting and after a timeout a loopback (function 8, our
+own token, another one each time) is asked until it is answered, and everything before its echo, or its refusal, is
+thrown away: so a late answer is never taken for another register's. Only a unit that refuses function 8 or leaves it
+unanswered, and is later than two timeouts, could be mistaken; give such a unit a long `timeout_s`.
 """
 
 from __future__ import annotations
@@ -42,7 +43,7 @@ TYPES = {"uint16": "H", "int16": "h", "uint32": "I", "int32": "i", "float32": "f
 LONGEST_READ = 125  # words
 LONGEST_FRAME = 256  # bytes
 LOOPBACK = 8
-TOKEN = b"\xa5\x37"
+FIRST_TOKEN = 0xA537
 
 #: Exception code -> its word in the application protocol.
 EXCEPTIONS = {
@@ -161,6 +162,7 @@ class Polling:
         self.blocks = blocks_of(wanted)
         self.unit = int(options.get("unit_address", 1))
         self.timeout_s = float(options.get("timeout_s", 0.5))
+        self.token = FIRST_TOKEN
         self.connected()
 
     @cached_property
@@ -173,7 +175,8 @@ class Polling:
     def connected(self) -> None:
         self.round = deque(self.blocks)
         self.asked: Block | None = None
-        self.loopback = "done"  # or "due", "asked"
+        self.loopback = "due"  # then "asked", then "done"
+        self.answers_loopback = False
         self.buffer = bytearray()
         self.bad_crc = b""
         self.stray = 0
@@ -188,12 +191,16 @@ class Polling:
             return None
         if self.loopback == "due":
             self.loopback = "asked"
-            return self._send(bytes([LOOPBACK, 0, 0]) + TOKEN)
+            self.token = (self.token + 1) % 0x10000
+            return self._send(self._echo())
         if not self.round:
             self.round = deque(self.blocks)
             return None
         self.asked = self.round.popleft()
         return self._send(struct.pack(">BHH", self.asked.function_code, self.asked.address, self.asked.words))
+
+    def _echo(self) -> bytes:
+        return struct.pack(">BHH", LOOPBACK, 0, self.token)
 
     def _send(self, pdu: bytes) -> Request:
         self.buffer.clear()
@@ -211,7 +218,7 @@ class Polling:
     def _heads(self) -> list[tuple[bytes, int]]:
         """How the answer may begin, and how long it then is, without and with an exception."""
         if self.asked is None:
-            return [(bytes([self.unit, LOOPBACK, 0, 0]) + TOKEN, 8), (bytes([self.unit, LOOPBACK | 0x80]), 5)]
+            return [(bytes([self.unit]) + self._echo(), 8), (bytes([self.unit, LOOPBACK | 0x80]), 5)]
         code, size = self.asked.function_code, 2 * self.asked.words
         return [(bytes([self.unit, code, size]), size + 5), (bytes([self.unit, code | 0x80]), 5)]
 
@@ -239,6 +246,7 @@ class Polling:
         self.buffer.clear()
         if asked is None:
             self.loopback = "done"
+            self.answers_loopback = True
             return out
         answer = self.framer.decoder.decode(pdu)
         if pdu[0] & 0x80 or answer is None:
@@ -255,9 +263,9 @@ class Polling:
         """Name what came instead, and have the wire cleared before the next block."""
         if self.answered:
             return []
-        if self.asked is None:  # the loopback: a unit may not know it, but it was listened to long enough
-            self.loopback = "done"
-            return []
+        if self.asked is None:
+            self.loopback = "due" if self.answers_loopback else "done"
+            return [Notice("timeout", f"no answer of unit {self.unit} to a loopback within {self.timeout_s:g} s")]
         asked, self.asked = self.asked, None
         self.loopback = "due"
         what = f"unit {self.unit}, registers {asked.address} to {asked.address + asked.words - 1}"
@@ -305,8 +313,12 @@ def check_register(place: str, entry: Any) -> Complaints:
 
 
 def check(options: Mapping[str, Any]) -> Complaints:
-    keys: dict[str, Check] = {"unit_address": whole(1, 247), "timeout_s": number(0.02, 10.0, "s")}
-    found = check_keys({key: options[key] for key in options if key != "registers"}, keys)
+    keys: dict[str, Check] = {
+        "unit_address": whole(1, 247),
+        "timeout_s": number(0.02, 10.0, "s"),
+        "registers": lambda _: None,  # looked at below, entry by entry
+    }
+    found = check_keys(options, keys)
     registers = options.get("registers")
     if not isinstance(registers, list) or not registers:
         return [*found, ("registers", "none given: this driver needs at least one [[instruments.NAME.registers]]")]
