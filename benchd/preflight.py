@@ -21,11 +21,17 @@ STATOR_VOLTS_RESERVE = 2.0  # a healthy stator gives well above the manual's lea
 BATTERY_VOLTS_RESERVE = 1.1  # the ceiling must be seen crossed, not as an overload
 
 
-def known_of(bench: Bench | None, rule: Rule | None = None) -> tuple[Metrology, dict[str, float]]:
+def known_of(
+    bench: Bench | None, rule: Rule | None = None, poles: int | None = None
+) -> tuple[Metrology, dict[str, float]]:
     """(what is known of the meters, the procedure's waiting times); without a bench nothing is."""
-    found = Metrology() if bench is None else metrology(bench)
+    found = Metrology() if bench is None else metrology(bench, poles)
     timing = {} if bench is None else {"wait_s": bench.wait_for_meter_s, "max_run_s": bench.max_run_s}
     return (found if rule is None else replace(found, rule=rule)), timing
+
+
+def poles_of(spec: MachineSpec) -> int | None:
+    return None if spec.stator is None else spec.stator.magnet_poles
 
 
 def wanted_channels(bench: Bench, procedure: Procedure) -> tuple[str, ...]:
@@ -76,16 +82,17 @@ def check_bench(bench: Bench, spec: MachineSpec, known: Metrology, procedure: Pr
     """ConfigError with everything on this bench that makes this run impossible or unsafe for a meter."""
     missing = [name for name in procedure.channels_needed if name not in bench.channels]
     complaints = [
-        f"[channels.{name}] is missing: a {procedure.name} run needs it. Say which instrument reads it." for name in missing
+        f"[channels.{name}] is missing: a {procedure.name} run needs it. Say which instrument reads it."
+        for name in missing
     ]
     for channel, least, unit, why in _least_ranges(spec, procedure):
         model = known.channels.get(channel)
-        if channel in bench.channels and model is not None and model.instrument_max is not None:
-            if model.instrument_max < least:
-                complaints.append(
-                    f"[channels.{channel}] instrument {model.instrument!r} takes at most {model.instrument_max:g} {unit}; "
-                    f"this run needs {least:.3g} {unit} ({why}). Use a higher jack or range, a shunt or a clamp."
-                )
+        if model is None or model.instrument_max is None or model.instrument_max >= least:
+            continue
+        complaints.append(
+            f"[channels.{channel}] instrument {model.instrument!r} takes at most {model.instrument_max:g} {unit}; "
+            f"this run needs {least:.3g} {unit} ({why}). Use a higher jack or range, a shunt or a clamp."
+        )
     if complaints:
         raise ConfigError("\n".join([f"{bench.source or bench.name}: not fit for this run:", *_indented(complaints)]))
 

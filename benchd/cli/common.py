@@ -122,11 +122,11 @@ def say_verdict(body: Mapping[str, Any]) -> None:
         say(line)
 
 
-def finish(ctx: click.Context, ended: Ended, *, as_json: bool) -> NoReturn:
-    """Say how a live run ended, in words after the gauge has gone, and leave with its exit code."""
+def finish(ctx: click.Context, ended: Ended, *, headless: bool, as_json: bool) -> NoReturn:
+    """Say how a live run ended and leave with its exit code. The gauge takes its page with it; lines stay."""
     if as_json:
         print_json(ended.verdict)
-    elif terminal_is_able():
+    elif uses_gauge(headless):
         say_verdict(ended.verdict)
     ctx.exit(ended.exit_code)
 
@@ -138,7 +138,7 @@ def choose_show(*, headless: bool, title: str) -> Show:
     """The gauge on a terminal that can carry it; plain lines on stderr elsewhere and if headless."""
     from benchd import registry
 
-    screen = registry.screen("plain" if headless or not terminal_is_able() else "terminal")
+    screen = registry.screen("terminal" if uses_gauge(headless) else "plain")
     ascii_only, no_color = wants_ascii(), bool(os.environ.get("NO_COLOR"))
 
     async def show(records: AsyncIterator[dict[str, Any]], operator: Operator | None) -> None:
@@ -147,9 +147,9 @@ def choose_show(*, headless: bool, title: str) -> Show:
     return show
 
 
-def terminal_is_able() -> bool:
-    """Whether keys can be read and a page be drawn here."""
-    return sys.stdin.isatty() and sys.stderr.isatty() and os.environ.get("TERM", "dumb") != "dumb"
+def uses_gauge(headless: bool) -> bool:
+    """Whether the gauge is drawn: it was not declined, keys can be read and a page be drawn here."""
+    return not headless and sys.stdin.isatty() and sys.stderr.isatty() and os.environ.get("TERM", "dumb") != "dumb"
 
 
 def wants_ascii() -> bool:

@@ -48,7 +48,7 @@ def command(
     spec = config.load_spec(config.find_file(spec_file, "machine"))
     bench = None if bench_file is None else config.load_bench(config.find_file(bench_file, "bench"))
     preflight.check_spec(spec, procedure)
-    metrology, timing = preflight.known_of(bench, rule_of(rule))
+    metrology, timing = preflight.known_of(bench, rule_of(rule), preflight.poles_of(spec))
     instruments = [] if bench is None else preflight.instrument_records(bench)
     outcomes = []
     for trace in traces:

@@ -48,7 +48,7 @@ class Ready:
 def prepare(order: Order, journal: Journal, today: datetime) -> Ready:
     """Check spec, bench, limits, calibration and store; ConfigError or StoreError with everything that is wrong."""
     preflight.check_spec(order.spec, order.procedure)
-    known, timing = preflight.known_of(order.bench, order.rule)
+    known, timing = preflight.known_of(order.bench, order.rule, preflight.poles_of(order.spec))
     earlier = earlier_outcomes(journal, order.work_order)
     procedure = procedures.make(order.procedure, order.spec, known, earlier, **timing)
     preflight.check_bench(order.bench, order.spec, known, procedure)
@@ -100,8 +100,7 @@ async def run_ready(
         ready.notes,
         {**opened, "run": writer.run},
     )
-    poles = order.spec.stator.magnet_poles if order.spec.stator else None
-    sampler = Sampler(order.bench, ready.channels, clock, drivers, poles)
+    sampler = Sampler(order.bench, ready.channels, clock, drivers, preflight.poles_of(order.spec))
     return await conduct(
         ready.procedure, sampler, writer, facts, clock=clock, show=show, technician=technician, warn=warn
     )

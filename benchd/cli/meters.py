@@ -19,7 +19,9 @@ LISTEN_S = 2.5  # a handheld sends at least one frame a second; two make an answ
 
 @click.command("meters", short_help="List ports, find out which meter answers where, show live readings.")
 @click.option("--port", "ports", multiple=True, metavar="PORT", help="Look at this port only; may be repeated.")
-@click.option("--bench", "bench_file", metavar="FILE", help="Show the instruments of this bench file, as they are wired.")
+@click.option(
+    "--bench", "bench_file", metavar="FILE", help="Show the instruments of this bench file, as they are wired."
+)
 @click.option("--visa", is_flag=True, help="Search VISA resources too, network included: takes some seconds.")
 @click.option("--once", is_flag=True, help="Look once and stop, instead of showing readings until Ctrl-C.")
 @click.option("--seconds", type=click.FloatRange(min=0.1), metavar="S", help="Show readings for so long, then stop.")
@@ -140,7 +142,9 @@ def places_of(bench: Bench | None, ports: Sequence[str], visa: bool) -> list[Pla
     tries = tuple((one, Settings(), one.serial) for one in drivers.values() if one.poll_s is None or one.probe)
     asking = tuple(one for one in tries if one[0].probe)
     listening = tuple(one for one in tries if one[0].poll_s is None)
-    return [Place(port, asking if port.startswith("visa:") else listening + asking, about) for port, about in found.items()]
+    return [
+        Place(port, asking if port.startswith("visa:") else listening + asking, about) for port, about in found.items()
+    ]
 
 
 def _place_of_instrument(bench: Bench, name: str, drivers: Mapping[str, Driver]) -> Place:

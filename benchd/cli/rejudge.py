@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import click
@@ -35,6 +37,13 @@ def command(ctx: click.Context, run: str, spec_file: str | None, rule: str | Non
     ctx.exit(exit_code([body["verdict"]]))
 
 
+def _as_it_was(folder: str, kept: Mapping[str, str]) -> Path:
+    """The configuration that was kept with a run, as a file of its old name."""
+    path = Path(folder) / Path(kept["file"]).name
+    path.write_text(kept["text"], encoding="utf-8")
+    return path
+
+
 def rejudged(run: str, records: Sequence[Mapping[str, Any]], spec_file: str | None, rule: Any) -> dict[str, Any]:
     """The verdict object of a kept run, judged now; started, ended and instruments are those of the day."""
     from benchd import config, preflight
@@ -46,16 +55,15 @@ def rejudged(run: str, records: Sequence[Mapping[str, Any]], spec_file: str | No
     if opened is None:
         raise StoreError(f"run {run}: its opening record is missing, so nobody knows what it was")
     kept = opened["configuration"]
-    bench = config.bench_of_text(kept["bench"]["text"], kept["bench"]["file"])
-    if spec_file is None:
-        spec = config.spec_of_text(kept["spec"]["text"], kept["spec"]["file"])
-    else:
-        spec = config.load_spec(config.find_file(spec_file, "machine"))
+    with TemporaryDirectory(prefix="benchd-rejudge-") as folder:
+        bench = config.load_bench(_as_it_was(folder, kept["bench"]))
+        if spec_file is None:
+            spec = config.load_spec(_as_it_was(folder, kept["spec"]))
+        else:
+            spec = config.load_spec(config.find_file(spec_file, "machine"))
     preflight.check_spec(spec, opened["procedure"])
-    known, timing = preflight.known_of(bench, rule or Rule(opened["rule"]))
-    verdict = judge_records(
-        records, opened["procedure"], spec, known, earlier=opened.get("earlier"), timing=timing
-    )
+    known, timing = preflight.known_of(bench, rule or Rule(opened["rule"]), preflight.poles_of(spec))
+    verdict = judge_records(records, opened["procedure"], spec, known, earlier=opened.get("earlier"), timing=timing)
     before: Mapping[str, Any] = next((one for one in records if one["kind"] == "verdict"), {})
     return contract(
         verdict,

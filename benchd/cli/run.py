@@ -53,7 +53,7 @@ def command(
     bench = config.load_bench(config.find_file(bench_file, "bench"))
     order = Order(procedure, bench, spec, work_order, unit, rule_of(rule))
     ended = asyncio.run(run(order, headless))
-    finish(ctx, ended, as_json=as_json)
+    finish(ctx, ended, headless=headless, as_json=as_json)
 
 
 async def run(order: Order, headless: bool) -> Ended:

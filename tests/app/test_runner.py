@@ -242,7 +242,7 @@ async def test_abort_is_void_and_kept_whatever_the_procedure_would_have_said() -
 
 async def test_a_technician_answers_prompts_without_a_keyboard() -> None:
     procedure = Script()
-    ended, store = await ran(
+    ended, _ = await ran(
         Tape(samples(5)), procedure=procedure, technician=lambda prompt: "done" if prompt["choices"] else None
     )
     assert [one.id for one in procedure.fed if isinstance(one, Answer)] == ["hook-up"]
@@ -320,9 +320,10 @@ async def test_signals_keep_the_run_as_void(number: signal.Signals, code: int) -
 async def test_cancelled_from_outside_it_closes_the_run_first() -> None:
     store = Store()
     facts = Facts(SPEC, "bay 1", INSTRUMENTS)
-    task = asyncio.ensure_future(conduct(Script(), Tape(samples(1)), store, facts, clock=Ticks()))
-    while "sample" not in store.kinds():
-        await asyncio.sleep(0)
+    sampled = asyncio.Event()
+    tape = Tape([samples(1)[0], sampled.set])
+    task = asyncio.ensure_future(conduct(Script(), tape, store, facts, clock=Ticks()))
+    await sampled.wait()
     task.cancel()
     with pytest.raises(asyncio.CancelledError):
         await task

@@ -1,0 +1,171 @@
+"""`benchd demo`: both runs on a virtual bench that is read through real ports by the real drivers."""
+
+from __future__ import annotations
+
+import asyncio
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from benchd.core.specs import MachineSpec
+    from benchd.journal import Journal
+    from benchd.runner import Ended
+
+MACHINE = "hollin-t18"
+PROCEDURES = ("stator", "regulator")
+SPEED = 10.0
+
+
+@click.command("demo", short_help="Show both runs on a virtual bench: no hardware, nothing to set up.")
+@click.option("--fault", metavar="NAME[=STRENGTH]", help="Build this fault in; strength 0 to 1. See --faults.")
+@click.option("--faults", "list_faults", is_flag=True, help="List the faults that can be built in.")
+@click.option("--only", type=click.Choice(PROCEDURES), help="Only this run.")
+@click.option("--speed", default=SPEED, show_default=True, type=click.FloatRange(0.1, 1000), help="Times as fast.")
+@click.option(
+    "--seed", default=1, show_default=True, type=int, help="Another seed is another machine and other meters."
+)
+@click.option("--headless", is_flag=True, help="No gauge: plain lines on stderr.")
+@click.option("--json", "as_json", is_flag=True, help='One object on stdout: {"runs": [...], "verdict": the worst}.')
+@click.pass_context
+def command(
+    ctx: click.Context,
+    fault: str | None,
+    list_faults: bool,
+    only: str | None,
+    speed: float,
+    seed: int,
+    headless: bool,
+    as_json: bool,
+) -> None:
+    """Watch a stator run and then a regulator run on a simulated garden tractor, judged like real ones.
+
+    Simulated meters answer on real ports of this computer; a simulated technician starts the engine and opens the
+    throttle. Both runs are kept in the journal under one work order. The judge does not know what was built in.
+
+    \b
+    Examples:
+      benchd demo
+      benchd demo --fault regulator-stuck-on
+      benchd demo --fault battery-dead-cell=0.8 --speed 40 --headless --json
+    """
+    if list_faults:
+        for line in fault_lines():
+            click.echo(line)
+        return
+    name, strength = parse_fault(fault)
+    ends = asyncio.run(demo(name, strength, (only,) if only else PROCEDURES, speed=speed, seed=seed, headless=headless))
+    finish(ctx, ends, headless, as_json)
+
+
+def fault_lines() -> list[str]:
+    from benchd.virtual import FAULTS
+
+    width = max(map(len, FAULTS))
+    return [f"{name.ljust(width)}  {one.title} (strength {one.strength:g})" for name, one in FAULTS.items()]
+
+
+def parse_fault(text: str | None) -> tuple[str | None, float | None]:
+    """'name' or 'name=0.5' -> (name, strength or None for the usual one); UsageError names what there is."""
+    from benchd.errors import UsageError
+    from benchd.registry import nearest
+    from benchd.virtual import FAULTS
+
+    if text is None:
+        return None, None
+    name, _, strength = text.partition("=")
+    if name not in FAULTS:
+        raise UsageError(
+            f"--fault {name}: there is no such fault{nearest(name, FAULTS)}; list them with: benchd demo --faults"
+        )
+    if not strength:
+        return name, None
+    try:
+        value = float(strength)
+    except ValueError:
+        value = -1.0
+    if not 0 <= value <= 1:
+        raise UsageError(f"--fault {text}: the strength {strength!r} is no number from 0 to 1")
+    return name, value
+
+
+async def demo(
+    fault: str | None,
+    strength: float | None,
+    names: tuple[str, ...],
+    *,
+    speed: float,
+    seed: int,
+    headless: bool,
+) -> list[Ended]:
+    """The runs one after the other, under one work order; one that did not end by itself is the last."""
+    from benchd import config
+    from benchd.cli.common import say
+    from benchd.journal import Journal
+
+    spec = config.load_spec(config.find_file(MACHINE, "machine"))
+    ends: list[Ended] = []
+    with Journal() as journal:
+        work_order = f"demo-{journal.new_id()}"
+        for name in names:
+            ended = await one_run(name, spec, journal, work_order, fault, strength, speed, seed, headless)
+            ends.append(ended)
+            if ended.status != "judged":
+                break
+        say(f"kept under work order {work_order} in {journal.path}; see it again with: benchd replay last")
+    return ends
+
+
+async def one_run(
+    name: str,
+    spec: MachineSpec,
+    journal: Journal,
+    work_order: str,
+    fault: str | None,
+    strength: float | None,
+    speed: float,
+    seed: int,
+    headless: bool,
+) -> Ended:
+    """One run on a virtual bench of its own."""
+    from benchd import config
+    from benchd.cli.common import choose_show, say
+    from benchd.cli.live import Order, prepare, run_ready
+    from benchd.clock import Clock
+    from benchd.virtual import Scenario, VirtualBench
+
+    clock = Clock(speed)
+    async with VirtualBench(Scenario(procedure=name, fault=fault, strength=strength, seed=seed), clock) as virtual:
+        with bench_file(virtual.bench_toml) as path:
+            order = Order(name, config.load_bench(path), spec, work_order)
+            ready = prepare(order, journal, clock.wall_utc())
+            show = choose_show(headless=headless, title=f"{name} run on the virtual bench")
+            return await run_ready(ready, journal, clock=clock, show=show, technician=virtual.operator, warn=say)
+
+
+@contextmanager
+def bench_file(text: str) -> Iterator[Path]:
+    """The virtual bench's file, for as long as its ports are open."""
+    with tempfile.TemporaryDirectory(prefix="benchd-demo-") as folder:
+        path = Path(folder) / "virtual-bench.toml"
+        path.write_text(text, encoding="utf-8")
+        yield path
+
+
+def finish(ctx: click.Context, ends: list[Ended], headless: bool, as_json: bool) -> None:
+    """The worst verdict decides the exit code, unless a run did not end by itself."""
+    from benchd.cli.common import print_json, say_verdict, uses_gauge
+    from benchd.judge import exit_code, worst
+
+    verdicts: list[dict[str, Any]] = [one.verdict for one in ends]
+    outcomes = [one["verdict"] for one in verdicts]
+    if as_json:
+        print_json({"runs": verdicts, "verdict": str(worst(outcomes))})
+    elif uses_gauge(headless):
+        for one in verdicts:
+            say_verdict(one)
+    ctx.exit(ends[-1].exit_code if ends[-1].status != "judged" else exit_code(outcomes))
