@@ -18,7 +18,7 @@ RISE_TO_SETTLE = 0.06
 
 def standing(run: RegulatorRun, t_ns: int) -> Standing:
     """The standing at this instant; changes nothing in the run."""
-    if run.throttle.full_since_s is None:
+    if run.picture.throttle.full_since_s is None:
         return _before(run, t_ns)
     leaning, sure, why = _leaning(run)
     return Standing(
@@ -28,27 +28,27 @@ def standing(run: RegulatorRun, t_ns: int) -> Standing:
         round(sure, 3),
         why,
         left_s=_left_s(run),
-        limit_s=max(run.max_run_s - run.seen.measuring_s, 0.0),
+        limit_s=max(run.max_run_s - run.picture.seen.measuring_s, 0.0),
         estimates=_estimates(run),
         expected=_expected(run),
-        ampere_hours=round(run.seen.ampere_hours, 4),
+        ampere_hours=round(run.picture.seen.ampere_hours, 4),
     )
 
 
 def _before(run: RegulatorRun, t_ns: int) -> Standing:
-    low, high = run.spec.full_throttle_rpm
-    if run.throttle.engine_stands:
-        rest = run.seen.rest_volts
+    low, high = run.picture.spec.full_throttle_rpm
+    if run.picture.throttle.engine_stands:
+        rest = run.picture.seen.rest_volts
         why = "Checking meters." if rest is None else f"Battery at rest: {rest:.2f} V. Start the engine when ready."
         return Standing(t_ns, Phase.CHECKING, "undecided", 0.0, why)
     return Standing(t_ns, Phase.WAITING, "undecided", 0.0, f"Open the throttle fully: {low:.0f} to {high:.0f} rpm.")
 
 
 def _leaning(run: RegulatorRun) -> tuple[str, float, str]:
-    low, high = run.limits.settled_volts
-    shown = run._output_shown()
-    if run._regulating():
-        end = run._end_volts()
+    low, high = run.picture.limits.settled_volts
+    shown = run.picture.output_shown()
+    if run.picture.regulating():
+        end = run.picture.end_volts()
         assert end is not None
         inside = probability_within(end[0], end[1], low, high)
         told = f"amps fall, volts will end at {end[0]:.2f} +/- {2 * end[1]:.2f} V"
@@ -57,13 +57,17 @@ def _leaning(run: RegulatorRun) -> tuple[str, float, str]:
         if shown != "shown":
             return "void", inside, f"Rated output was never seen; {told}."
         return "pass", inside, f"Regulating: {told}."
-    volts, amps = run.seen.level(VOLTS, 10.0), run.seen.level(AMPS, 10.0)
+    volts, amps = run.picture.seen.level(VOLTS, 10.0), run.picture.seen.level(AMPS, 10.0)
     if volts is None or amps is None:
         return "undecided", 0.0, "Full throttle: the first readings come in."
-    if amps.value < 0.05 * run.limits.rated_amps and volts.value < low:
+    if amps.value < 0.05 * run.picture.limits.rated_amps and volts.value < low:
         return "fail", 0.6, f"No output: {amps.value:.1f} A."
     if shown == "not" and volts.value < low:
-        return "fail", 0.55, f"Output so far {run.seen.peak_amps:.1f} A, below {run.limits.min_amps:.1f} A."
+        return (
+            "fail",
+            0.55,
+            f"Output so far {run.picture.seen.peak_amps:.1f} A, below {run.picture.limits.min_amps:.1f} A.",
+        )
     if volts.value < low:
         return "undecided", 0.0, f"{amps.value:.1f} A go in, volts rise toward the window: not settled yet."
     return "undecided", 0.0, "Volts in the window, amps not falling yet: the regulator is not seen at work."
@@ -71,12 +75,12 @@ def _leaning(run: RegulatorRun) -> tuple[str, float, str]:
 
 def _left_s(run: RegulatorRun) -> float | None:
     """Seconds until the answer, from how fast amps fall or volts rise now; None when neither says."""
-    seen, line = run.seen, run.line
-    found = run._trends(60.0)
+    seen, line = run.picture.seen, run.picture.line
+    found = run.picture.trends(60.0)
     if found is None or found[2] < 10.0:
         return None
     volts, amps, span = found
-    rated = run.limits.rated_amps
+    rated = run.picture.limits.rated_amps
     if amps.falls(0.004 * rated):
         level = seen.level(AMPS, 10.0)
         now = level.value if level is not None else seen.peak_amps
@@ -85,7 +89,7 @@ def _left_s(run: RegulatorRun) -> float | None:
         return min(wanted / (-amps.change / span) + uncertain, run.max_run_s - seen.measuring_s)
     if volts.rises(0.01):
         level_v = seen.level(VOLTS, 10.0)
-        gap = run.limits.settled_volts[0] + 0.5 - (level_v.value if level_v is not None else 0.0)
+        gap = run.picture.limits.settled_volts[0] + 0.5 - (level_v.value if level_v is not None else 0.0)
         guess = gap / (volts.change / span)
         return guess if 0 < guess < run.max_run_s - seen.measuring_s else None
     return None
@@ -93,22 +97,22 @@ def _left_s(run: RegulatorRun) -> float | None:
 
 def run_fall(run: RegulatorRun, amps_now: float) -> float:
     """Amps that still have to fall before the regulator counts as seen at work."""
-    return RISE_TO_SETTLE * run.limits.rated_amps - (run.seen.peak_amps - amps_now)
+    return RISE_TO_SETTLE * run.picture.limits.rated_amps - (run.picture.seen.peak_amps - amps_now)
 
 
 def _estimates(run: RegulatorRun) -> dict[str, dict[str, Any]]:
-    low, high = run.limits.settled_volts
+    low, high = run.picture.limits.settled_volts
     found: dict[str, dict[str, Any]] = {}
-    end = run._end_volts() if run._regulating() else None
+    end = run.picture.end_volts() if run.picture.regulating() else None
     if end is not None:
         found["settled_volts"] = {
             "value": round(end[0], 4), "unit": "V", "u": round(end[1], 4), "low": low, "high": high,
         }  # fmt: skip
     found["greatest_amps"] = {
-        "value": round(run.seen.peak_amps, 3),
+        "value": round(run.picture.seen.peak_amps, 3),
         "unit": "A",
-        "u": run.seen.amps.u(run.seen.peak_amps),
-        "low": run.limits.min_amps,
+        "u": run.picture.seen.amps.u(run.picture.seen.peak_amps),
+        "low": run.picture.limits.min_amps,
         "high": None,
     }
     return found
@@ -120,14 +124,14 @@ def _expected(run: RegulatorRun) -> dict[str, tuple[float, float]]:
     Amps: rated until the taper sets in, then straight toward nothing at full charge (amps against ampere-hours are
     close to a straight line in the independent battery traces of tests/outside).
     """
-    battery, rated = run.spec.battery, run.limits.rated_amps
-    low, high = run.limits.settled_volts
+    battery, rated = run.picture.spec.battery, run.picture.limits.rated_amps
+    low, high = run.picture.limits.settled_volts
     if battery is None:
         return {}
-    start = (0.4, 0.8) if run.seen.rest_volts is None else lead_acid.rest_charge(run.seen.rest_volts)
+    start = (0.4, 0.8) if run.picture.seen.rest_volts is None else lead_acid.rest_charge(run.picture.seen.rest_volts)
     bands = []
     for charge in (max(start[0] - 0.1, 0.0), min(start[1] + 0.1, 1.0)):
-        left = 1.0 - charge - run.seen.ampere_hours / battery.amp_hours
+        left = 1.0 - charge - run.picture.seen.ampere_hours / battery.amp_hours
         margin = KNEE_MARGIN * min(rated / battery.amp_hours / 0.5, 1.5)
         bands.append(max(min(rated, rated * left / max(margin, 0.05)), 0.0))
     amps = (min(bands), max(max(bands), 0.1 * rated))

@@ -1,0 +1,161 @@
+"""What a regulator run shows so far, as answers to the questions the rules ask. Decides nothing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from benchd.core.budget import probability_within
+from benchd.core.procedures.charging import AMPS, SECONDS, VOLTS, Charging
+from benchd.core.procedures.presence import Presence
+from benchd.core.procedures.throttle import Throttle
+from benchd.core.settle import SourceLine, Trend, best_line, trend
+from benchd.core.specs import MachineSpec, Metrology
+
+WATCH_S = 20.0  # least time at full throttle before settled volts are believed
+FALLEN = 0.06  # of rated: amps must have left what the alternator gives by so much before the regulator is seen at work
+FALLING = 0.015  # of rated, within the window of the line: amps still on their way down
+SAGGING = 1.5  # times (amps over capacity): the least fall per ampere-hour that counts as a battery's taper
+VANISHED_S = 15.0  # output gone for longer is no dropout
+JOINT_SLOPE = 1.0  # A/V per 15 A rated: an alternator's own droop is 0.3-0.6, a bad joint 2 and more
+
+
+class Picture:
+    """Charging, throttle and meters of one run, and what can be read off them."""
+
+    def __init__(self, spec: MachineSpec, metrology: Metrology, earlier: Mapping[str, str], presence: Presence) -> None:
+        if spec.regulator is None:
+            raise ValueError(f"{spec.source or spec.name}: no [regulator] in this spec, so no regulator run")
+        self.spec, self.limits, self.metrology, self.earlier = spec, spec.regulator, metrology, earlier
+        self.presence = presence
+        self.throttle = Throttle(*spec.full_throttle_rpm)
+        self.seen = Charging(spec, metrology, self.throttle)
+        self.line: SourceLine | None = None
+        self.dropouts = 0
+        self.dropout_at_s = -math.inf
+        self._dropped = False
+        self._trend_of: dict[float, tuple[Trend, Trend, float] | None] = {}
+
+    def look(self) -> None:
+        """Bring the costly answers up to date."""
+        self._trend_of.clear()
+        self.line = self.find_line() if len(self.seen.track) >= 8 else None
+
+    def watch_dropouts(self) -> None:
+        """Volts and amps fall away together for a moment while the engine runs on: a joint opens and closes."""
+        t, _, v, i = self.seen.window(25.0)
+        if len(t) < 8:
+            return
+        usual_i, usual_v = float(np.median(i[:-1])), float(np.median(v[:-1]))
+        noise_v = 1.5 * float(np.median(np.abs(v[:-1] - usual_v))) + self.seen.volts.resolution
+        noise_i = 1.5 * float(np.median(np.abs(i[:-1] - usual_i))) + self.seen.amps.resolution
+        away = (
+            i[-1] < 0.7 * usual_i
+            and usual_i - i[-1] > max(6 * noise_i, 0.05 * self.limits.rated_amps)
+            and usual_v - v[-1] > max(4 * noise_v, 0.05)
+        )
+        if away and not self._dropped:
+            self.dropout_at_s = float(t[-1])
+        if self._dropped and not away and float(t[-1]) - self.dropout_at_s < VANISHED_S:
+            self.dropouts += 1
+        self._dropped = bool(away)
+
+    def amps_text(self) -> str:
+        level = self.seen.level(AMPS, 10.0)
+        return "Amps" if level is None else f"{level.value:.1f} A"
+
+    def find_line(self) -> SourceLine | None:
+        seen = self.seen
+        start = seen.track.since((self.throttle.full_since_s or 0.0) + 1.0)
+        t, q, v, i = (seen.track.column(one, start) for one in range(4))
+        if len(t) < 8:
+            return None
+        return best_line(t, q, v, i, seen.volts.resolution, seen.amps.resolution, self.limits.rated_amps)
+
+    def regulating(self) -> bool:
+        """Amps have left the alternator's limit and go on falling while the volts do not rise to match."""
+        line = self.line
+        if line is None or self.seen.measuring_s < WATCH_S:
+            return False
+        rated = self.limits.rated_amps
+        reference = max(self.seen.peak_amps, 0.05 * rated)
+        small = line.amps_now < 0.5 * rated
+        falling = line.fall.falls(FALLING * (line.amps_now if small else rated))
+        fallen = reference - line.amps_now >= FALLEN * rated
+        return fallen and falling and self.plausible(line) and self.falls_as_batteries_do(line)
+
+    def falls_as_batteries_do(self, line: SourceLine) -> bool:
+        """A battery at the set-point takes its amps to nothing before its capacity is in; an alternator that warms up
+        or an engine that tires sags far more slowly, and says nothing of the set-point."""
+        capacity = self.spec.battery.amp_hours if self.spec.battery is not None else 2.0 * self.limits.rated_amps
+        charge = line.amps_now * line.window_s / 3600.0
+        return charge > 0.0 and -line.fall.change / charge > SAGGING * line.amps_now / capacity
+
+    def plausible(self, line: SourceLine) -> bool:
+        return -0.03 < line.ohms < 0.8 and line.u_ohms * self.limits.rated_amps < 2.0
+
+    def end_volts(self) -> tuple[float, float, bool] | None:
+        """(volts, standard uncertainty, whether accuracy is known) where the volts will end."""
+        if self.line is None:
+            return None
+        stated = self.seen.volts.u(self.line.end_volts)
+        return self.line.end_volts, math.hypot(self.line.u_end_volts, stated or 0.0), stated is not None
+
+    def drop_probability(self) -> float:
+        """Probability that the drop between regulator and battery at rated amps is within the limit."""
+        line = self.line
+        assert line is not None
+        rated = self.limits.rated_amps
+        return probability_within(line.ohms * rated, line.u_ohms * rated, None, self.limits.max_drop_volts)
+
+    @property
+    def line_amps(self) -> float:
+        return 0.0 if self.line is None else self.line.amps_now
+
+    @property
+    def high(self) -> float:
+        return self.limits.settled_volts[1]
+
+    def output_shown(self) -> str:
+        """'shown', 'close' or 'not': whether rated output was seen in this run."""
+        peak, least = self.seen.peak_amps, self.limits.min_amps
+        u = self.seen.amps.u(peak)
+        if u is None:
+            return "close"
+        probability = probability_within(peak, u, least, None)
+        if peak >= least and probability >= 1 - self.metrology.risk:
+            return "shown"
+        return "close" if probability > self.metrology.risk else "not"
+
+    def trends(self, seconds: float) -> tuple[Trend, Trend, float] | None:
+        """(volts, amps) changes over the window after the first second of full throttle, and its length."""
+        if seconds not in self._trend_of:
+            self._trend_of[seconds] = self.find_trends(seconds)
+        return self._trend_of[seconds]
+
+    def find_trends(self, seconds: float) -> tuple[Trend, Trend, float] | None:
+        seen = self.seen
+        since = (self.throttle.full_since_s or 0.0) + 1.0
+        start = seen.track.since(max(since, seen.now_s - seconds))
+        t, v, i = (seen.track.column(one, start) for one in (SECONDS, VOLTS, AMPS))
+        if len(t) < 8:
+            return None
+        return trend(t, v, seen.volts.resolution), trend(t, i, seen.amps.resolution), float(t[-1] - t[0])
+
+    def limiting(self) -> bool:
+        """Volts rise and amps do not answer as they would to a regulator or through a bad joint."""
+        scale = self.limits.rated_amps / 15.0
+        for seconds in (20.0, 40.0, 80.0, 160.0, 320.0):
+            found = self.trends(seconds)
+            if found is None or found[2] < 0.6 * seconds:
+                return False
+            volts, amps, _ = found
+            if not volts.rises(0.015):
+                continue
+            slope = amps.change / volts.change
+            u = math.hypot(amps.u, slope * volts.u) / volts.change
+            if slope - 2.0 * u > -JOINT_SLOPE * scale:
+                return True
+        return False

@@ -1,0 +1,87 @@
+"""Rules of a regulator run about danger, speed and meters: what ends it whatever the charging system does.
+
+Each rule answers a Finding or None; their order stands in regulator.py.
+"""
+
+from __future__ import annotations
+
+from benchd.core import lead_acid
+from benchd.core.procedures import words
+from benchd.core.procedures.charging import AMPS, VOLTS
+from benchd.core.procedures.finding import Finding
+from benchd.core.procedures.picture import Picture
+from benchd.core.verdicts import Outcome, Suspect
+
+
+def ceiling(p: Picture) -> Finding | None:
+    if not p.seen.ceiling_confirmed:
+        return None
+    return Finding(
+        Outcome.FAIL,
+        Suspect.REGULATOR,
+        (
+            f"Battery volts passed the ceiling of {p.limits.ceiling_volts:.1f} V and stayed above it "
+            f"({p.seen.over_peak:.2f} V, {p.seen.over_count} readings in a row): "
+            "the regulator does not hold the volts down.",
+        ),
+        "ceiling crossed",
+        "Close the throttle now. Replace the regulator, then run this test again as proof.",
+        cautions=(words.OVERVOLTAGE,),
+    )
+
+
+def frozen(p: Picture) -> Finding | None:
+    rest, celsius = p.seen.rest_volts, p.seen.celsius
+    if rest is None or celsius is None or p.throttle.full_since_s is not None:
+        return None
+    if not lead_acid.may_be_frozen(rest, celsius):
+        return None
+    return Finding(
+        Outcome.VOID,
+        Suspect.BATTERY,
+        (f"The battery rests at {rest:.2f} V and {celsius:.0f} degC: so discharged and cold, its acid may be frozen.",),
+        "the battery may be frozen",
+        "Do not start, charge or load-test it. Let it thaw indoors, look for cracks, then test the battery first.",
+        cautions=(words.FROZEN,),
+    )
+
+
+def leads(p: Picture) -> Finding | None:
+    if p.seen.negative_row >= 3:
+        return wrong_hook_up(
+            "Battery volts read negative: the voltmeter's leads are reversed.", "voltmeter leads reversed", "Swap"
+        )
+    amps = p.seen.level(AMPS, 5.0)
+    volts = p.seen.level(VOLTS, 5.0)
+    if amps is None or volts is None or p.seen.measuring_s < 5.0 or amps.n < 4:
+        return None
+    rest = p.seen.rest_volts if p.seen.rest_volts is not None else 12.6
+    if amps.value < -0.2 * p.limits.rated_amps and volts.value > rest + 0.25:
+        return wrong_hook_up(
+            f"The volts rise ({volts.value:.2f} V) while the ammeter reads {amps.value:.1f} A: "
+            "its leads or the clamp are the wrong way round.",
+            "ammeter leads reversed",
+            "Swap",
+        )
+    return None
+
+
+def wrong_hook_up(reason: str, because: str, verb: str) -> Finding:
+    return Finding(
+        Outcome.VOID,
+        Suspect.INSTRUMENT,
+        (reason,),
+        because,
+        f"{verb} the leads (or turn the clamp) with the engine stopped, then run again.",
+    )
+
+
+def meters(p: Picture) -> Finding | None:
+    objection = p.presence.objection()
+    return None if objection is None else Finding.of(objection)
+
+
+def speed(p: Picture) -> Finding | None:
+    half_wrong = p.seen.peak_amps >= 0.8 * p.limits.rated_amps
+    objection = p.throttle.objection(p.seen.now_s, half_is_wrong=half_wrong)
+    return None if objection is None else Finding.of(objection)

@@ -1,0 +1,186 @@
+"""Rules of a regulator run about the settled volts: the set-point, the joint, and what is too close to call.
+
+Each rule answers a Finding or None; their order stands in regulator.py.
+"""
+
+from __future__ import annotations
+
+import math
+
+from benchd.core.budget import decide, probability_within
+from benchd.core.procedures import words
+from benchd.core.procedures.charging import VOLTS
+from benchd.core.procedures.finding import Finding
+from benchd.core.procedures.picture import WATCH_S, Picture
+from benchd.core.procedures.rules_output import SURE, battery_took_no_more
+from benchd.core.settle import trend
+from benchd.core.verdicts import Outcome, Suspect
+
+ENOUGH_S = 150.0  # of regulating: what is still too close then stays too close
+
+
+def settled(p: Picture) -> Finding | None:
+    """The set-point, once the regulator is seen at work and the answer no longer changes."""
+    if not p.regulating():
+        return None
+    assert p.line is not None
+    end = p.end_volts()
+    assert end is not None
+    volts, u, known = end
+    low, high = p.limits.settled_volts
+    probability = probability_within(volts, u, low, high)
+    if not known:
+        return _close_call("The voltmeter has no accuracy statement, so no limit can be judged.")
+    joint = _joint(p, volts, u)
+    if joint is not None:
+        return joint
+    drop_ok = p.drop_probability()
+    if probability >= SURE and drop_ok >= 0.8:
+        return _settled_inside(p, volts, u)
+    if probability <= 1 - SURE and drop_ok >= 0.5:
+        return _settled_outside(p, volts, u)
+    return _stays_close(p, volts, u, probability)
+
+
+def _stays_close(p: Picture, volts: float, u: float, probability: float) -> Finding | None:
+    """End when the reading can get no better: what is left is the meter's own accuracy."""
+    assert p.line is not None
+    stated = p.seen.volts.u(volts) or 0.0
+    if p.line.u_end_volts > 0.5 * stated or p.line.window_s < ENOUGH_S:
+        return None
+    low, high = p.limits.settled_volts
+    call = decide(p.metrology.rule, probability, low <= volts <= high, p.metrology.risk)
+    if call == "pass":
+        return _settled_inside(p, volts, u)
+    if call == "fail":
+        return _settled_outside(p, volts, u)
+    return _close_call(
+        f"The volts will end at {volts:.2f} +/- {2 * u:.2f} V; the limits are {low:.1f} and {high:.1f} V: too close "
+        f"to call ({100 * probability:.0f} % likely inside)."
+    )
+
+
+def _close_call(reason: str) -> Finding:
+    return Finding(
+        Outcome.UNDECIDED,
+        Suspect.UNKNOWN,
+        (reason,),
+        "too close to call",
+        "Use a voltmeter with a better accuracy statement, or have the set-point watched in use.",
+    )
+
+
+def _joint(p: Picture, volts: float, u: float) -> Finding | None:
+    line = p.line
+    assert line is not None
+    rated = p.limits.rated_amps
+    low, high = p.limits.settled_volts
+    drop, u_drop = line.ohms * rated, line.u_ohms * rated
+    if p.drop_probability() > 1 - SURE or u_drop > 0.35 * drop:
+        return None
+    if probability_within(volts, u, low - 0.8, high + 0.8) < 0.7 or drop < 1.3 * p.limits.max_drop_volts:
+        return None
+    return Finding(
+        Outcome.FAIL,
+        Suspect.CONNECTION,
+        (
+            f"The battery's volts rise by {line.ohms:.2f} V for every amp that the charge falls: "
+            f"{drop:.1f} V would be lost at {rated:.0f} A between regulator and battery "
+            f"(limit {p.limits.max_drop_volts:.1f} V).",
+            f"With no amps the volts would end at {volts:.2f} V, so the regulator itself is not the first suspect.",
+        ),
+        "volts lost on the way to the battery",
+        "Measure the drop on both sides under charge; clean and tighten joints, grounds and plug; run again.",
+    )
+
+
+def _settled_inside(p: Picture, volts: float, u: float) -> Finding | None:
+    low, high = p.limits.settled_volts
+    shown = p.output_shown()
+    if shown == "shown":
+        if p.dropouts and p.seen.now_s - p.dropout_at_s < 120.0:
+            return None  # fell away once: watch whether it does so again
+        if p.dropouts:
+            return _fell_away_once(p)
+        return Finding(
+            Outcome.PASS,
+            Suspect.NONE,
+            (
+                f"Rated output was shown: {p.seen.peak_amps:.1f} A of {p.limits.rated_amps:.0f} A.",
+                f"The regulator is at work: amps have fallen to {p.line_amps:.1f} A and go on falling, and the "
+                f"volts will end at {volts:.2f} +/- {2 * u:.2f} V, inside {low:.1f} to {high:.1f} V.",
+            ),
+            "settled volts are certain",
+            "The charging system does its work. This says nothing of how well the battery holds its charge.",
+        )
+    if shown == "close":
+        if p.seen.measuring_s < ENOUGH_S:
+            return None
+        return _output_close(p)
+    return battery_took_no_more(p, f"the volts will end at {volts:.2f} V")
+
+
+def _fell_away_once(p: Picture) -> Finding:
+    return Finding(
+        Outcome.UNDECIDED,
+        Suspect.CONNECTION,
+        ("Volts and amps fell away together once while the engine ran on; everything else is in order.",),
+        "output dropped out once",
+        "Wiggle plug, joints and test leads with the engine stopped, then run again.",
+    )
+
+
+def _settled_outside(p: Picture, volts: float, u: float) -> Finding:
+    low, high = p.limits.settled_volts
+    which = "below" if volts < low else "above"
+    word = "low" if volts < low else "high"
+    limit = low if volts < low else high
+    return Finding(
+        Outcome.FAIL,
+        Suspect.REGULATOR,
+        (
+            f"Amps fall, so the regulator is at work, but the volts will end at {volts:.2f} +/- {2 * u:.2f} V, "
+            f"{which} the limit of {limit:.1f} V: its set-point is too {word}.",
+        ),
+        f"set-point too {word}",
+        "Check the regulator's ground first; then replace the regulator and run this test again as proof.",
+    )
+
+
+def above_window(p: Picture) -> Finding | None:
+    """Volts held above the window: high whatever the amps do, for they only rise from here."""
+    volts = p.seen.level(VOLTS, 30.0)
+    if volts is None or p.seen.measuring_s < WATCH_S or volts.n < 10:
+        return None
+    stated = p.seen.volts.u(volts.value)
+    if stated is None or probability_within(volts.value, math.hypot(volts.u, stated), None, p.high) > 1 - SURE:
+        return None
+    t, _, v, _ = p.seen.window(30.0)
+    if t[-1] - t[0] < 0.6 * WATCH_S or trend(t, v, p.seen.volts.resolution).falls(0.02):
+        return None
+    if p.regulating():
+        return _settled_outside(p, volts.value, math.hypot(volts.u, stated))
+    return Finding(
+        Outcome.FAIL,
+        Suspect.REGULATOR,
+        (
+            f"The volts have passed the window's top of {p.high:.1f} V and stay above it ({volts.value:.2f} V with "
+            f"{p.amps_text()}); they only rise from here.",
+        ),
+        "volts above the window",
+        "Close the throttle. Check the regulator's ground; then replace the regulator and run this test as proof.",
+        cautions=(words.OVERVOLTAGE,),
+    )
+
+
+def _output_close(p: Picture) -> Finding:
+    return Finding(
+        Outcome.UNDECIDED,
+        Suspect.UNKNOWN,
+        (
+            f"The greatest output seen is {p.seen.peak_amps:.1f} A, too close to the least that counts as rated "
+            f"({p.limits.min_amps:.1f} A) for this ammeter.",
+        ),
+        "too close to call",
+        "Discharge the battery a little more and use a better ammeter or shunt, then run again.",
+    )
