@@ -50,7 +50,7 @@ def _word(state: State, columns: int, rows: int, look: Look) -> list[Text]:
     suspect = suspect_line(state)
     if face is None:
         return [look.strip(look.text(f" {word}{', ' + suspect if suspect else ''}"), columns, role)]
-    style = {"bar good": "good", "bar warn": "warn"}.get(role, "digits")
+    style = {"bar good": "good", "bar warn": "warn", "bad": "alarm"}.get(role, "digits")
     lines = [look.text(" " + line.rstrip(), style) for line in big(word, face, look.ascii)]
     bar = look.strip(look.text(f" {word}{', ' + suspect if suspect else ''}"), columns, role)
     return [*lines, bar]

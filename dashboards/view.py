@@ -20,7 +20,7 @@ from rich.text import Text
 _SHORT = {"battery_volts": "VOLTS", "charge_amps": "AMPS"}
 _STACKED_ROWS = 5  # the least height that makes two numbers one above the other worth their rows
 _BEFORE = ("checking", "waiting for full throttle")
-_GUTTER = 2
+_GUTTER = 4  # with a line in it: two numbers must not be read as one
 _NARROW = 60  # columns below which two large numbers do not stand side by side
 
 
@@ -196,6 +196,8 @@ def _across(parts: Sequence[Text], width: int, look: Look) -> Text:
     line = look.text("")
     for place, part in enumerate(parts):
         if place:
+            line.append(" " * (place * (width + _GUTTER) - line.cell_len - _GUTTER // 2))
+            line.append(look.mark("axis"), look.style("quiet"))
             line.append(" " * (place * (width + _GUTTER) - line.cell_len))
         cut = part.copy()
         cut.truncate(width, overflow="crop")

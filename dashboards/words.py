@@ -91,5 +91,11 @@ def heading(state: State, columns: int, look: Look, title: str = "") -> Text:
     for key, word in (("work_order", "order"), ("unit", "unit")):
         if opened.get(key):
             parts.append(f"{word} {opened[key]}")
-    left = join([look.text(part, "head") for part in parts if part], look.mark("sep"))
-    return beside(left, look.text(f"{state.phase.upper()} {clock(state.t_s)}", "head"), columns, look)
+    right = look.text(f"{state.phase.upper()} {clock(state.t_s)}", "head")
+    room = columns - right.cell_len - 1
+    left, *rest = [look.text(part, "head") for part in parts if part] or [look.text("")]
+    for part in rest:  # whole parts only: half an order number is a wrong one
+        longer = join([left, part], look.mark("sep"))
+        if longer.cell_len <= room:
+            left = longer
+    return beside(left, right, columns, look)

@@ -58,16 +58,16 @@ def test_the_page_of_a_run_at_80_x_24():
     assert found[0].startswith("REGULATOR RUN | Hollin T18 garden tractor | bay 1 | order 1042")
     assert found[0].endswith("MEASURING 2:00")
     assert found[1].startswith("CAUTION: ")
-    assert re.fullmatch(r"BATTERY VOLTS +IN THE BAND  CHARGE AMPS +UNDER RATED", found[3])
-    assert found[4:9] == [
-        "     ##  ##   ##           ##  #######   ##   ##      #######  #######",
-        "     ##  ##   ##           ##  ##        ##   ##      ##   ##  ##",
-        "     ##  #######           ##  #######   #######      #######  #######",
-        "     ##       ##           ##       ##        ##      ##   ##       ##",
-        "     ##       ##  ##       ##  #######        ##  ##  #######  #######",
+    assert re.fullmatch(r"BATTERY VOLTS +IN THE BAND  \| CHARGE AMPS +UNDER RATED", found[3])
+    assert found[4:10] == [
+        "     ##  ##   ##           ##  #######  | ##   ##      #######  #######",
+        "     ##  ##   ##           ##  ##       | ##   ##      ##   ##  ##",
+        "     ##  #######           ##  #######  | #######      #######  #######",
+        "     ##       ##           ##       ##  |      ##      ##   ##       ##",
+        "     ##       ##  ##       ##  #######  |      ##  ##  #######  #######",
+        "---------------------[==^====]--!-----  | [==]------^----------------[=====]----",
     ]
-    assert found[9] == "---------------------[===^====]--!-----  [==]------^----------------[=====]-----"
-    assert found[10].split() == ["13.8", "15", "max", "0", "1.5", "13.5", "16.5"]
+    assert found[10].split() == ["13.8", "15", "max", "|", "0", "1.5", "13.5", "16.5"]
     assert re.fullmatch(r" LEANS TO PASS, 82 % sure +about 1:25 left, 18:00 at most", found[11])
     assert "settled volts 14.31 +/- 0.04 V (passes 13.8 to 14.7) | 0.37 Ah in" in found[14]
     assert found[15].startswith("ENGINE 3589 rpm  IN THE BAND  --")
@@ -261,6 +261,15 @@ def test_the_end_page_scrolls_to_its_last_line_and_no_further():
     assert "KEPT: run 20270304-101500-ab12" in last
     assert "PASS" in last
     assert "Close the throttle" in last
+
+
+def test_no_half_of_a_name_stands_in_the_heading():
+    """Half an order number would be another order."""
+    for columns in range(20, 120):
+        heading = text(measuring(), columns, 24, Look(ascii=True)).splitlines()[0]
+        if "order" in heading:
+            assert "order 1042 " in heading
+        assert ("Hollin" in heading) == ("Hollin T18 garden tractor" in heading)
 
 
 def test_a_small_ascii_terminal_gets_the_verdict_as_a_word():
