@@ -1,9 +1,13 @@
 """SCPI bench meter over any link (serial, TCP socket, VISA): it is asked, it answers, one line each.
 
+Options: `timeout_s` (default 2), `line_end` ("\\n" or "\\r\\n"), `configure = false` to leave the function alone,
+`remote = true` to send ``SYST:REM``, which some meters want on a serial port before they measure (common practice).
+
 The conversation (SCPI-1999, IEEE 488.2):
 1. ``*IDN?``, everything before its answer is thrown away; then the error queue is read out and shown.
 2. Each round: ``FUNC?``; where it is not what the bench file wants, ``CONF:...`` once after connecting, and the error
-   queue again; then ``READ?``. Nothing else is set: no ``*RST``, no range, no trigger. A dial turned during the run is
+   queue again; then ``READ?``. Nothing else is set: no ``*RST``, no range, no trigger (but ``CONF`` itself presets
+   the function's range to automatic and its integration time). A dial turned during the run is
    not turned back: the reading comes out under the function that the meter names. Only a meter that serves two
    functions is switched to and fro, since that was asked for. A meter that lives but twice leaves ``FUNC?`` unanswered
    is asked no more; then ``CONF`` is trusted unless it raised an error, and a turned dial is not seen.
@@ -79,6 +83,7 @@ class Step:
 
 
 IDENTITY = Step("*IDN?", "identity")
+REMOTE = Step("SYST:REM")
 WHICH_FUNCTION = Step("FUNC?", "function")
 NEXT_ERROR = Step("SYST:ERR?", "error")
 READ = Step("READ?", "number")
@@ -134,12 +139,13 @@ class Conversation:
         self.wanted = settings.functions
         self.timeout_s = float(options.get("timeout_s", 2.0))
         self.may_configure = bool(options.get("configure", True))
+        self.opening = (IDENTITY, REMOTE, NEXT_ERROR) if options.get("remote", False) else (IDENTITY, NEXT_ERROR)
         self.end = str(options.get("line_end", "\n")).encode("ascii")
         self.connected()
 
     def connected(self) -> None:
         self.reader = Lines(join=False).reader()
-        self.steps = deque([IDENTITY, NEXT_ERROR])
+        self.steps = deque(self.opening)
         self.awaited: Step | None = None
         self.identity = ""
         self.function: Quantity | None = None  # as FUNC? or our own CONF said last; None: not known
@@ -256,7 +262,7 @@ class Conversation:
             return []
         self.function_timeouts = self.function_timeouts + 1 if step is WHICH_FUNCTION else 0
         self.errors_read = 0
-        self.steps = deque([IDENTITY, NEXT_ERROR])
+        self.steps = deque(self.opening)
         return [Notice("timeout", f"no answer to {step.text} within {self.timeout_s:g} s")]
 
 
@@ -267,7 +273,12 @@ def make(settings: Settings) -> Decoder:
 def check(options: Mapping[str, Any]) -> Complaints:
     return check_keys(
         options,
-        {"timeout_s": number(0.05, 60.0, "s"), "configure": boolean, "line_end": one_of("\n", "\r\n")},
+        {
+            "timeout_s": number(0.05, 60.0, "s"),
+            "configure": boolean,
+            "remote": boolean,
+            "line_end": one_of("\n", "\r\n"),
+        },
     )
 
 

@@ -25,8 +25,8 @@ from benchd.wire.options import Complaints, check_keys, number, one_of
 
 COUNT_LINE = re.compile(r"([0-9]{1,20}) *, *([0-9]{1,20})", re.ASCII)
 HERTZ_LINE = re.compile(r"([0-9]+(?:\.[0-9]+)?)(?: *[Hh][Zz])?", re.ASCII)
-#: Lines kept of one window: 100 lines a second over the longest window of 10 s.
-KEPT = 1000
+#: Marks kept of one window, however fast the lines come; the window is longer than asked by one part at most.
+PARTS = 64
 
 
 class Counting:
@@ -37,8 +37,9 @@ class Counting:
         self.modulus = 2 ** int(options.get("counter_bits", 32))
         self.max_hertz = float(options.get("max_hertz", 20000.0))
         self.want_count = want_count
-        self.seen: deque[tuple[int, int]] = deque(maxlen=KEPT)  # (time_ms, pulses since the window's start)
-        self.last = 0
+        self.marks: deque[tuple[int, int]] = deque()  # (time_ms, total then), oldest first
+        self.last = (0, 0)  # (count, time_ms) of the line before
+        self.total = 0  # pulses since the counter began anew
 
     def decode(self, line: bytes) -> Reading | Notice | None:
         match = COUNT_LINE.fullmatch(line.decode("ascii").strip())
@@ -54,28 +55,29 @@ class Counting:
 
     def _take(self, count: int, now_ms: int) -> str | None:
         """Keep a count; a count that cannot follow the last one begins anew and is told in words."""
-        previous, self.last = self.last, count
-        if not self.seen:
-            self.seen.append((now_ms, 0))
-            return None
-        then_ms, total = self.seen[-1]
+        (previous, then_ms), self.last = self.last, (count, now_ms)
         step, elapsed_s = (count - previous) % self.modulus, (now_ms - then_ms) / 1000
-        if elapsed_s > 0 and step <= self.max_hertz * elapsed_s < self.modulus:
-            self.seen.append((now_ms, total + step))
+        follows = elapsed_s > 0 and step <= self.max_hertz * elapsed_s < self.modulus
+        if self.marks and follows:
+            self.total += step
+            if now_ms - self.marks[-1][0] >= self.window_ms / PARTS:
+                self.marks.append((now_ms, self.total))
             return None
-        self.seen.clear()
-        self.seen.append((now_ms, 0))
+        first = not self.marks
+        self.marks = deque([(now_ms, 0)])
+        self.total = 0
+        if first:
+            return None
         return f"counter began anew: count {previous} at {then_ms} ms, then {count} at {now_ms} ms"
 
     def _frequency(self, now_ms: int) -> Reading | None:
-        while len(self.seen) > 1 and now_ms - self.seen[1][0] >= self.window_ms:
-            self.seen.popleft()
-        start_ms, start = self.seen[0]
+        while len(self.marks) > 1 and now_ms - self.marks[1][0] >= self.window_ms:
+            self.marks.popleft()
+        start_ms, start = self.marks[0]
         elapsed = Decimal(now_ms - start_ms) / 1000
-        if elapsed * 1000 < self.window_ms:
+        if now_ms - start_ms < self.window_ms:
             return None
-        pulses = self.seen[-1][1] - start
-        return Reading(Quantity.FREQUENCY, pulses / elapsed, 1 / elapsed)
+        return Reading(Quantity.FREQUENCY, (self.total - start) / elapsed, 1 / elapsed)
 
 
 def decode_hertz(line: bytes) -> Reading:

@@ -11,8 +11,11 @@ from driver_frames import HERE, Part, matches, parts
 from benchd.core.readings import Flag, Notice, Quantity, Reading
 from benchd.wire import Decoder, Driver
 
-DRIVERS: dict[str, Driver] = {point.name: point.load() for point in entry_points(group="benchd.drivers")}
-DRIVERS = {name: driver for name, driver in DRIVERS.items() if driver.make.__module__.startswith("benchd")}
+DRIVERS: dict[str, Driver] = {
+    point.name: point.load()
+    for point in entry_points(group="benchd.drivers")
+    if point.value.startswith("benchd_drivers.")  # those of other packages bring their own frames
+}
 DRIVERS["example-meter"] = example_meter.DRIVER
 PARTS = [(name, part) for name in sorted(DRIVERS) for part in parts(name)]
 
