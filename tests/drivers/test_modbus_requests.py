@@ -7,11 +7,12 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from benchd_drivers.modbus import Register, blocks_of, shortest
+from benchd_drivers.modbus import Register, blocks_of, make, shortest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchd.core.readings import Quantity
+from benchd.core.readings import Notice, Quantity, Reading
+from benchd.wire import Settings
 
 
 def registers(*places: tuple[int, str, int]) -> list[Register]:
@@ -73,3 +74,34 @@ def test_an_entry_of_the_bench_file_becomes_its_register() -> None:
     assert Register.of(entry) == Register(
         "a", 5, "int32", Quantity.DC_AMPS, Decimal("0.001"), True, 4, (-1,), Decimal("0.01")
     )
+
+
+def test_another_units_answer_is_no_answer() -> None:
+    from pymodbus.framer.rtu import FramerRTU
+    from pymodbus.pdu import DecodePDU
+
+    framer = FramerRTU(DecodePDU(is_server=False))
+    entry = {"point": "a", "address": 0, "type": "uint16", "unit": "dc volts"}
+    decoder = make(Settings((), {"registers": [entry]}))
+    loopback = decoder.request()
+    assert loopback is not None
+    decoder.receive(loopback.data)
+    decoder.request()
+    reply = bytes([3, 2, 0, 9])
+    assert decoder.receive(framer.encode(reply, 2, 0)) == []
+    garbage, reading = decoder.receive(framer.encode(reply, 1, 0))
+    assert isinstance(garbage, Notice)
+    assert garbage.count == 7
+    assert isinstance(reading, Reading)
+    assert reading.value == 9
+
+
+def test_only_the_points_that_the_bench_wants_are_asked_for() -> None:
+    entries = [{"point": name, "address": at, "type": "uint16", "unit": "dc volts"} for at, name in enumerate("abc")]
+    decoder = make(Settings(((Quantity.DC_VOLTS, "b"),), {"registers": entries}))
+    loopback = decoder.request()
+    assert loopback is not None
+    decoder.receive(loopback.data)
+    request = decoder.request()
+    assert request is not None
+    assert request.data[2:6] == bytes([0, 1, 0, 1])
