@@ -102,7 +102,7 @@ def _measured(name: str, found: Mapping[str, Any]) -> str:
     unit = str(found.get("unit") or "")
     text = f"{name.replace('_', ' ')}: {_rounded(float(found['value']), spread)}"
     if spread is None:
-        text += f" {unit}, uncertainty not known"
+        text = f"{text} {unit}".rstrip() + ", uncertainty not known"
     else:
         text += f" ± {_rounded(float(spread), spread)} {unit}" + (f" (k = {factor:.3g})" if factor else "")
     chance = found.get("probability_of_conformity")

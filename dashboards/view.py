@@ -40,7 +40,9 @@ def page(state: State, columns: int, rows: int, look: Look, hand: Hand | None = 
 
 def _live(state: State, columns: int, rows: int, look: Look, hand: Hand, title: str) -> list[Text]:
     sparse, roomy, narrow = rows < 16, rows >= 30, columns < _NARROW
-    attend = attention(state, columns, 2 if sparse else 8 if roomy else 5, look, hand)
+    before = state.phase in _BEFORE  # words matter more than numbers
+    most = 2 if sparse else 8 if roomy or before else 5
+    attend = attention(state, columns, most, look, hand)
     stand = _standing(state, columns, look, 1 if sparse else 2)
     why = look.wrap(state.standing.get("why", ""), columns - 2, "head", "  ", 1 if sparse else 3 if roomy else 2)
     wrong = troubles(state, columns, 1 if sparse else 6 if roomy else 3, look)
@@ -117,13 +119,23 @@ def _hand(state: State, columns: int, look: Look, hand: Hand) -> list[Text]:
 
 def _asks(state: State, columns: int, most: int, look: Look, hand: Hand) -> list[Text]:
     """The instruction and the oldest question that still wants an answer."""
-    asks = [ask for ask in (state.instruction, *state.questions[:1]) if ask is not None]
     lines: list[Text] = []
-    for ask in sorted(asks, key=lambda one: one.t_s, reverse=True):
+    for ask in _asks_now(state):
         room = most - len(lines)
         if room > 0:
             lines += _ask(ask, columns, room, look, hand)
     return lines
+
+
+def _asks_now(state: State) -> list[Ask]:
+    """Before the engine is up one step at a time: the hook-up is done before it is told how to start. Then the
+    instruction leads: to close the throttle cannot wait for a figure."""
+    question, instruction = state.questions[:1], state.instruction
+    if instruction is None:
+        return question
+    if state.phase in _BEFORE and question and question[0].t_s <= instruction.t_s:
+        return question
+    return [instruction, *question]
 
 
 def _ask(ask: Ask, columns: int, most: int, look: Look, hand: Hand) -> list[Text]:
@@ -306,14 +318,8 @@ def troubles(state: State, columns: int, most: int, look: Look) -> list[Text]:
 def _body(state: State, columns: int, rows: int, look: Look) -> list[Text]:
     """What fills the rest: before the engine is up, the cautions in full; then the curves."""
     lines: list[Text] = []
-    if state.phase in _BEFORE and rows > 0:
-        asks = (state.instruction, *state.questions[:1])
-        above = {ask.caution for ask in asks if ask is not None}
-        for caution in state.cautions:
-            if caution.text in above:
-                continue
-            lines += look.wrap(caution.text, columns, "warn", "CAUTION: ", 3)
-        lines = lines[:rows]
+    if state.phase in _BEFORE:
+        lines = _cautions(state, columns, rows, look)
     rest = rows - len(lines)
     drawn = [dial(state, channel) for channel in main_channels(state) if channel in state.tracks]
     if rest < 5 or columns < 24 or not drawn:
@@ -324,6 +330,20 @@ def _body(state: State, columns: int, rows: int, look: Look) -> list[Text]:
     parts = [_curve(state, one, width, rest - 1, look) for one in drawn]
     titles = [look.text(_curve_title(one), "quiet") for one in drawn]
     return [*lines, _across(titles, width, look), *(_across(row, width, look) for row in zip(*parts, strict=True))]
+
+
+def _cautions(state: State, columns: int, rows: int, look: Look) -> list[Text]:
+    """Every caution that does not stand above already; in turn where there is no room for all of them."""
+    above = {ask.caution for ask in _asks_now(state)}
+    blocks = [look.wrap(one.text, columns, "warn", "CAUTION: ") for one in state.cautions if one.text not in above]
+    if sum(map(len, blocks)) > rows and blocks:
+        first = int(state.t_s / 8) % len(blocks)
+        blocks = blocks[first:] + blocks[:first]
+    lines: list[Text] = []
+    for block in blocks:
+        if len(lines) + len(block) <= rows:
+            lines += block
+    return lines
 
 
 def _curve_title(one: Dial) -> str:

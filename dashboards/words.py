@@ -46,7 +46,9 @@ def leaning(state: State) -> tuple[str, str]:
     if state.phase in ("checking", "waiting for full throttle"):
         return state.phase.upper(), "bar"
     sure = state.standing.get("sure")
-    return (words if sure is None else f"{words}, {percent(float(sure))} sure"), role
+    if sure is None or float(sure) < 0.005:  # nothing is known yet: no figure for it
+        return words, role
+    return f"{words}, {percent(float(sure))} sure", role
 
 
 def percent(share: float) -> str:

@@ -210,6 +210,28 @@ def test_a_prompt_shows_its_keys_and_its_caution():
     assert "[Enter]" not in text(state, 80, 24, hand=Hand(live=False))
 
 
+def test_hook_up_comes_before_start_and_close_the_throttle_before_all():
+    records = [*runs.preparations("regulator"), runs.prompt(0, "start-engine", "Start the engine.", [])]
+    state = folded(records)
+    assert "Start the engine." not in text(state, 80, 24)
+    state.apply({"kind": "answer", "t_ns": 0, "id": "hook-up", "text": "done"})
+    assert "Start the engine." in text(state, 80, 24)
+    state.apply(runs.prompt(3, "battery-celsius", "How warm is the battery?", None))
+    state.apply(runs.standing(5, "measuring", "pass", 0.5, ""))
+    state.apply(runs.prompt(9, "close-throttle", "Close the throttle.", []))
+    found = text(state, 80, 24)
+    assert -1 < found.index("Close the throttle.") < found.index("How warm is the battery?")
+
+
+def test_every_caution_has_its_turn_where_there_is_no_room_for_all():
+    state = folded([runs.opened("regulator"), *(runs.caution(0, f"Beware of number {n}.") for n in range(30))])
+    seen = set()
+    for t_s in range(30, 30 + 8 * 30):
+        state.apply(runs.sample(t_s, battery_volts=12.5))
+        seen |= set(re.findall(r"Beware of number \d+\.", text(state, 80, 24)))
+    assert len(seen) == 30
+
+
 def test_choices_are_numbered_and_free_text_says_so():
     state = folded([runs.opened("regulator"), runs.prompt(1, "discharge", "Discharge the battery.", ["done", "skip"])])
     assert "[1] done  [2] skip" in text(state, 80, 24)
@@ -299,5 +321,17 @@ def test_several_suspects_are_all_named():
 
 
 def test_half_a_sentence_is_marked_as_such():
-    found = text(folded(runs.preparations("regulator")), 40, 24)
-    assert "  The meters answer; the engine is ..." in found
+    """The reason needs three lines at this width and gets what is left: never an end that looks like one."""
+    state = measuring()
+    for rows in range(12, 30):
+        lines = [line.strip() for line in text(state, 40, rows).splitlines()]
+        start = next((n for n, line in enumerate(lines) if line.startswith("The volts bend")), None)
+        if start is not None:
+            said = " ".join(lines[start : start + 4])
+            assert "rated output." in said or "..." in said
+
+
+def test_nothing_known_yet_has_no_figure():
+    state = folded([runs.opened("stator"), runs.standing(1, "measuring", "undecided", 0.0, "measuring.")])
+    assert "% sure" not in text(state, 80, 24)
+    assert "UNDECIDED AS YET" in text(state, 80, 24)
