@@ -51,6 +51,7 @@ def judge_records(
     A run that was cut short stays void, whatever its samples would say.
     """
     procedure = procedures.make(procedure_name, spec, metrology, earlier, **(timing or {}))
+    procedure.opening()
     closed: Mapping[str, Any] = {}
     for body in records:
         if body["kind"] == "run-closed":
@@ -60,7 +61,7 @@ def judge_records(
     if procedure.verdict is not None:
         return procedure.verdict
     because = str(closed.get("reason") or INTERRUPTED)
-    verdict = drive(procedure, (), RECORDING_ENDED if closed.get("status") == "judged" else because)
+    verdict = finished(procedure, RECORDING_ENDED if closed.get("status") == "judged" else because)
     return verdict if closed.get("status") == "judged" else voided(verdict, because)
 
 
@@ -78,6 +79,11 @@ def drive(procedure: Procedure, items: Iterable[Sample | Answer], because: str) 
         procedure.feed(item)
         if procedure.verdict is not None:
             return procedure.verdict
+    return finished(procedure, because)
+
+
+def finished(procedure: Procedure, because: str) -> Verdict:
+    """The verdict on what there is, where no more will come."""
     procedure.finish(because)
     if procedure.verdict is None:
         raise RuntimeError(f"the {procedure.name} procedure finished without a verdict")

@@ -26,7 +26,7 @@ from benchd.core.samples import Sample
 from benchd.core.specs import MachineSpec
 from benchd.core.verdicts import EXIT_CODES, Verdict
 from benchd.errors import StoreError
-from benchd.judge import STOPPED, contract, voided
+from benchd.judge import STOPPED, contract, finished, voided
 from benchd.screenfeed import ScreenFeed
 
 CTRL_C = 130
@@ -216,12 +216,7 @@ class Run:
 
     def verdict(self) -> Verdict:
         """The procedure's verdict, void if the run was cut short."""
-        found = self._procedure.verdict
-        if found is None:
-            self._procedure.finish(self._because)
-            found = self._procedure.verdict
-        if found is None:
-            raise RuntimeError(f"the {self._procedure.name} procedure finished without a verdict")
+        found = self._procedure.verdict or finished(self._procedure, self._because)
         return found if self.status == "judged" else voided(found, self._because)
 
     def _object(self) -> Record:
