@@ -1,0 +1,107 @@
+"""What every link is, and how bytes come from a thread to the event loop."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections import deque
+from collections.abc import Callable
+from types import TracebackType
+from typing import Protocol, Self
+
+from benchd.errors import PortError
+
+#: Bytes a link holds for a loop that does not take them: 20 s of a port at 115200 baud. Beyond that the reader thread
+#: waits, and so, in the end, does the sender: late but whole, since a byte dropped here would cut a frame.
+LIMIT_BYTES = 256 * 1024
+#: Chunks handed out in a row before other tasks get their turn.
+TURN = 16
+
+Now = Callable[[], int]
+
+
+class Ended(PortError):
+    """A recording has come to its end: nothing more will come, and no retry helps."""
+
+
+class Link(Protocol):
+    """One open wire to one instrument: an async context manager that opens on entry and closes on exit.
+
+    `name` is the port as the bench file has it. read() gives the bytes that came, at least one, and sets `arrived_ns`
+    to the bench time of the last of them; it may be cancelled without losing any. Every method raises PortError when
+    the link has dropped.
+    """
+
+    name: str
+    arrived_ns: int
+
+    async def __aenter__(self) -> Self: ...
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None: ...
+
+    async def write(self, data: bytes, reply: bool | None = None, timeout_s: float | None = None) -> None:
+        """Send. `reply` and `timeout_s` (real seconds) matter only to VISA, which must be told to fetch an answer."""
+
+    async def read(self) -> bytes: ...
+
+
+class Inbox:
+    """Chunks of bytes on their way from one thread to one task, each with the time it came; bounded, see LIMIT_BYTES."""
+
+    def __init__(self, loop: asyncio.AbstractEventLoop, stop: threading.Event) -> None:
+        self._loop, self._stop = loop, stop
+        self._chunks: deque[tuple[bytes, int]] = deque()
+        self._put = 0  # written by the thread only
+        self._got = 0  # written by the loop only
+        self._called = False  # a wake-up is on its way to the loop
+        self._error: BaseException | None = None
+        self._waiter: asyncio.Future[None] | None = None
+        self._turns = 0
+
+    def put(self, data: bytes, at_ns: int) -> None:
+        """Thread side. Waits while the loop is behind by the limit, until the link is closed."""
+        self._chunks.append((data, at_ns))
+        self._put += len(data)
+        self._call()
+        while self._put - self._got > LIMIT_BYTES and not self._stop.wait(0.005):
+            pass
+
+    def fail(self, error: BaseException) -> None:
+        """Thread side: nothing more will come; get() raises this once what came has been taken."""
+        self._error = error
+        self._call()
+
+    def _call(self) -> None:
+        if not self._called:
+            self._called = True
+            call_loop(self._loop, self._wake)
+
+    def _wake(self) -> None:
+        self._called = False
+        if self._waiter is not None and not self._waiter.done():
+            self._waiter.set_result(None)
+
+    async def get(self) -> tuple[bytes, int]:
+        """Loop side: the next chunk and when it came."""
+        self._turns += 1
+        if self._turns % TURN == 0:
+            await asyncio.sleep(0)
+        while not self._chunks:
+            if self._error is not None:
+                raise self._error
+            self._waiter = self._loop.create_future()
+            await self._waiter
+        data, at_ns = self._chunks.popleft()
+        self._got += len(data)
+        return data, at_ns
+
+
+def call_loop(loop: asyncio.AbstractEventLoop, tell: Callable[[], None]) -> None:
+    """Have the loop call `tell`, from another thread; a loop that is closed already wants to hear nothing."""
+    try:
+        loop.call_soon_threadsafe(tell)
+    except RuntimeError:
+        if not loop.is_closed():
+            raise

@@ -1,0 +1,27 @@
+"""A port's name to its link."""
+
+from __future__ import annotations
+
+from benchd.clock import Clock
+from benchd.links._link import Link
+from benchd.links._replay import ReplayLink
+from benchd.links._serial import SerialLink
+from benchd.links._visa import VisaLink
+from benchd.links.ports import REPLAY, VISA
+from benchd.wire.driver import SerialParams
+
+
+def open_link(
+    port: str, serial: SerialParams | None = None, *, exclusive: bool = True, clock: Clock | None = None
+) -> Link:
+    """The link to a port; it opens when it is entered (`async with`), and raises PortError if it cannot.
+
+    Ports: a device path, `COM5`, `serial:USBSERIAL`, any pyserial URL (`socket://`, `rfc2217://`), `visa:RESOURCE`,
+    `replay:FILE?speed=2`. `clock` stamps what arrives and paces a replay.
+    """
+    clock = clock or Clock()
+    if port.startswith(REPLAY):
+        return ReplayLink(port, clock)
+    if port.startswith(VISA):
+        return VisaLink(port, serial or SerialParams(), clock.now_ns)
+    return SerialLink(port, serial or SerialParams(), exclusive, clock.now_ns)
