@@ -1,0 +1,221 @@
+"""The journal's file: its schema, how it is opened, who is alive, and its troubles in words with their cure.
+
+Events are append-only, in rows of up to MAX_ROW records of one run (a JSON array, so that SQL can still look inside
+with json_each). `runs` says of every run what a list needs; it holds nothing that the events do not.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import sys
+from collections.abc import Iterable
+from contextlib import suppress
+from pathlib import Path
+from urllib.parse import quote
+from uuid import uuid4
+
+from benchd.errors import StoreError
+
+SCHEMA_VERSION = 1
+MAX_ROW = 1000  # records; `events_after` looks so far back
+BUSY_S = 10.0  # another process' group commit takes milliseconds, a slow disk a second
+
+_SCHEMA = """
+CREATE TABLE runs (
+    no INTEGER PRIMARY KEY AUTOINCREMENT,
+    run TEXT NOT NULL UNIQUE,
+    owner TEXT NOT NULL,       -- the lock file of the process that conducts it
+    procedure TEXT, bench TEXT, spec TEXT, work_order TEXT, unit TEXT, started TEXT,
+    status TEXT,               -- NULL while it is open
+    reason TEXT, verdict TEXT, suspect TEXT, ended TEXT, duration_s REAL
+);
+CREATE INDEX runs_by_work_order ON runs (work_order, no) WHERE work_order IS NOT NULL;
+CREATE INDEX runs_by_unit ON runs (unit, no) WHERE unit IS NOT NULL;
+CREATE INDEX runs_open ON runs (no) WHERE status IS NULL;
+CREATE TABLE events (
+    run_no INTEGER NOT NULL REFERENCES runs (no),
+    seq INTEGER NOT NULL,      -- of the first record in the row, from 1 in every run
+    records INTEGER NOT NULL,
+    body TEXT NOT NULL         -- JSON array
+);
+CREATE UNIQUE INDEX events_in_order ON events (run_no, seq);
+CREATE TABLE tried (at TEXT NOT NULL);  -- one row, written anew to see that the disk takes it
+CREATE TRIGGER events_stay BEFORE UPDATE ON events BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+CREATE TRIGGER events_are_kept BEFORE DELETE ON events BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+CREATE TRIGGER runs_are_kept BEFORE DELETE ON runs BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+"""
+
+_CURES = (
+    ("SQLITE_FULL", "the disk is full: make room, then run again"),
+    ("SQLITE_READONLY", "it cannot be written: check the folder's permissions and the disk"),
+    ("SQLITE_CANTOPEN", "it cannot be opened: check that the folder exists and may be written"),
+    ("SQLITE_BUSY", f"another program has held it for {BUSY_S:.0f} s: close that program"),
+    ("SQLITE_NOTADB", "this file is no journal: move it away, or set BENCHD_HOME to another folder"),
+    ("SQLITE_CORRUPT", "it is damaged: move it away (keep it), a new one is begun; then check the disk"),
+    ("SQLITE_IOERR", "the disk does not take it: it is full, or failing"),
+)
+
+
+def trouble(path: Path, error: Exception) -> StoreError:
+    """A StoreError that says which file, what happened and what to do."""
+    if isinstance(error, OSError):
+        return StoreError(f"{path}: {error.strerror or error}: check the folder and the disk")
+    code = str(getattr(error, "sqlite_errorname", ""))
+    cure = next((text for begin, text in _CURES if code.startswith(begin)), "see the message")
+    return StoreError(f"{path}: {cure} ({error})")
+
+
+def connect(path: Path) -> sqlite3.Connection:
+    """Open the journal for writing, made anew if it is not there. StoreError."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        db = _open(path, "rwc")
+        try:
+            if db.execute("PRAGMA journal_mode=WAL").fetchone()[0] != "wal":
+                raise StoreError(f"{path}: this disk cannot keep a journal safely (no write-ahead log here)")
+            _prepare(db, path)
+        except BaseException:
+            db.close()
+            raise
+    except (OSError, sqlite3.Error) as error:
+        raise trouble(path, error) from error
+    return db
+
+
+def connect_to_read(path: Path) -> sqlite3.Connection | None:
+    """Open a journal that exists, also where nothing may be written; None if nothing is in it yet. StoreError."""
+    try:
+        return _readable(_open(path, "ro"), path)
+    except sqlite3.OperationalError as error:
+        wal = path.with_name(path.name + "-wal")
+        # A folder that may not be written: without a log beside it nothing is missed by not looking for one.
+        if not path.is_file() or (wal.exists() and wal.stat().st_size):
+            raise trouble(path, error) from error
+    except sqlite3.Error as error:
+        raise trouble(path, error) from error
+    try:
+        return _readable(_open(path, "ro&immutable=1"), path)
+    except sqlite3.Error as error:
+        raise trouble(path, error) from error
+
+
+def _open(path: Path, mode: str) -> sqlite3.Connection:
+    uri = f"file:{quote(str(path.absolute()))}?mode={mode}"
+    db = sqlite3.connect(uri, uri=True, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
+    db.row_factory = sqlite3.Row
+    return db
+
+
+def _readable(db: sqlite3.Connection, path: Path) -> sqlite3.Connection | None:
+    try:
+        if _known_version(db, path) == 0:
+            _refuse_strange(db, path)
+            db.close()  # made by a process that died before it put anything in
+            return None
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def _known_version(db: sqlite3.Connection, path: Path) -> int:
+    version = int(db.execute("PRAGMA user_version").fetchone()[0])
+    if version > SCHEMA_VERSION:
+        raise StoreError(
+            f"{path}: written by a newer benchd (schema {version}, this one knows {SCHEMA_VERSION}): update benchd"
+        )
+    return version
+
+
+def _refuse_strange(db: sqlite3.Connection, path: Path) -> None:
+    if db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+        raise StoreError(f"{path}: this file is another program's: set BENCHD_HOME to another folder")
+
+
+def _prepare(db: sqlite3.Connection, path: Path) -> None:
+    db.execute("PRAGMA synchronous=FULL")
+    if _known_version(db, path) == SCHEMA_VERSION:
+        return
+    db.execute("BEGIN IMMEDIATE")
+    try:
+        if _known_version(db, path) == 0:  # nobody else made it in the meantime
+            _refuse_strange(db, path)
+            for statement in _statements(_SCHEMA):
+                db.execute(statement)
+            db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+        db.execute("COMMIT")
+    except BaseException:
+        with suppress(sqlite3.Error):
+            db.execute("ROLLBACK")
+        raise
+
+
+def _statements(script: str) -> Iterable[str]:
+    """The script's statements one by one: executescript() would commit first."""
+    held = ""
+    for line in script.splitlines():
+        held += line + "\n"
+        if sqlite3.complete_statement(held):
+            yield held
+            held = ""
+
+
+# --- who is alive -----------------------------------------------------------------------------------------------------
+
+
+class LifeSign:
+    """A locked file that says that the process which conducts some runs is alive; the system unlocks it at its death.
+
+    OSError if the file cannot be made.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self.name = f"{os.getpid()}-{uuid4().hex[:12]}"
+        self._path = folder / self.name
+        self._file = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644)
+        if not _lock(self._file):
+            raise OSError(f"{self._path}: a new file cannot be locked")
+
+    def end(self) -> None:
+        os.close(self._file)
+        with suppress(OSError):
+            self._path.unlink()
+
+
+def is_dead(folder: Path, owner: str) -> bool:
+    """Whether the process behind a life sign has ended."""
+    path = folder / owner
+    try:
+        file = os.open(path, os.O_RDWR)
+    except FileNotFoundError:
+        return True
+    except OSError:  # another user's: cannot know
+        return False
+    try:
+        return _lock(file)
+    finally:
+        os.close(file)
+
+
+def bury(folder: Path, owner: str) -> None:
+    """Remove the life sign of a dead process."""
+    with suppress(OSError):
+        (folder / owner).unlink()
+
+
+def _lock(file: int) -> bool:
+    """Whether the file could be locked; it stays so until it is closed."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(file, msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
