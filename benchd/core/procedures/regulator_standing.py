@@ -8,12 +8,13 @@ from benchd.core import lead_acid
 from benchd.core.budget import probability_within
 from benchd.core.events import Phase, Standing
 from benchd.core.procedures.charging import AMPS, VOLTS
+from benchd.core.procedures.picture import FALLEN
 
 if TYPE_CHECKING:
     from benchd.core.procedures.regulator import RegulatorRun
 
 KNEE_MARGIN = 0.35  # of capacity: a healthy battery starts to taper about so much before it is full, at 0.5 C
-RISE_TO_SETTLE = 0.06
+EXPECTED_SPREAD = 0.12  # of capacity, around the charge that the resting volts tell
 
 
 def standing(run: RegulatorRun, t_ns: int) -> Standing:
@@ -97,7 +98,7 @@ def _left_s(run: RegulatorRun) -> float | None:
 
 def run_fall(run: RegulatorRun, amps_now: float) -> float:
     """Amps that still have to fall before the regulator counts as seen at work."""
-    return RISE_TO_SETTLE * run.picture.limits.rated_amps - (run.picture.seen.peak_amps - amps_now)
+    return FALLEN * run.picture.limits.rated_amps - (run.picture.seen.peak_amps - amps_now)
 
 
 def _estimates(run: RegulatorRun) -> dict[str, dict[str, Any]]:
@@ -130,10 +131,14 @@ def _expected(run: RegulatorRun) -> dict[str, tuple[float, float]]:
         return {}
     start = (0.4, 0.8) if run.picture.seen.rest_volts is None else lead_acid.rest_charge(run.picture.seen.rest_volts)
     bands = []
-    for charge in (max(start[0] - 0.1, 0.0), min(start[1] + 0.1, 1.0)):
+    middle = (start[0] + start[1]) / 2
+    for charge in (middle - EXPECTED_SPREAD, middle + EXPECTED_SPREAD):
         left = 1.0 - charge - run.picture.seen.ampere_hours / battery.amp_hours
         margin = KNEE_MARGIN * min(rated / battery.amp_hours / 0.5, 1.5)
         bands.append(max(min(rated, rated * left / max(margin, 0.05)), 0.0))
     amps = (min(bands), max(max(bands), 0.1 * rated))
-    volts_low = 12.6 if amps[1] >= rated else low
-    return {"battery_volts": (volts_low, high), "charge_amps": (round(amps[0], 2), round(amps[1] * 1.1, 2))}
+    volts_low = min(lead_acid.bulk_floor(rated / battery.amp_hours) + 0.6, low) if amps[1] >= rated else low
+    return {
+        "battery_volts": (round(volts_low, 2), high),
+        "charge_amps": (round(amps[0] * 0.9, 2), round(amps[1] * 1.05, 2)),
+    }
