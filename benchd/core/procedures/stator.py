@@ -9,65 +9,32 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from benchd.core import accuracy, alternator
-from benchd.core.budget import Component, combine, coverage_factor, decide, probability_within
+from benchd.core.budget import coverage_factor, decide
 from benchd.core.events import Answer, Caution, Decided, JudgeEvent, Phase, Prompt, Standing
-from benchd.core.procedures import words
+from benchd.core.procedures import sweep, words
 from benchd.core.procedures.charging import ChannelFacts
 from benchd.core.procedures.finding import Finding
+from benchd.core.procedures.lead_pair import LEAST_S, LeadPair, PairResult, result
 from benchd.core.procedures.presence import Presence
 from benchd.core.procedures.throttle import Throttle
 from benchd.core.samples import Sample
-from benchd.core.series import effective_size
-from benchd.core.settle import trend
 from benchd.core.specs import MachineSpec, Metrology
-from benchd.core.track import Array, Track
+from benchd.core.track import Track
 from benchd.core.verdicts import Measured, Outcome, Suspect, Verdict
 
 SURE = 0.975
-LEAST_S = 5.0  # of steady full throttle before a pair is judged
-LEAST_READINGS = 8
 LONGEST_S = 90.0  # for one pair: what is still too close then stays too close
 DEAD_PART = 0.05  # of the least volts: nothing there at all
 HERTZ_PART = 0.04  # frequency and rpm must agree so well
 HIGH_PART = 1.7  # volts this far above the least, at a reading of half speed, are no stator's
-SWEEP_RPM = 800.0
 UNBALANCE = 0.10  # between lead pairs (common practice, no source)
 PAIR_CHANNELS = ("stator_volts", "stator_volts_2", "stator_volts_3")
 ALIGN_S = 1.3
-BOW = 0.02  # of full-throttle volts: what a straight line may bow
-
-
-@dataclass
-class LeadPair:
-    """Everything read of one lead pair: (t, volts at the spec's rpm, raw volts, rpm)."""
-
-    name: str
-    track: Track = field(default_factory=lambda: Track(4))
-    since_s: float | None = None
-
-    def steady_tail(self, seconds: float) -> Array:
-        start = self.track.since(self.track.last(0) - seconds) if len(self.track) else 0
-        return self.track.column(1, start)
-
-
-@dataclass(frozen=True, slots=True)
-class PairResult:
-    """Volts at the spec's rpm with combined standard uncertainty, and the probability that they suffice."""
-
-    name: str
-    volts: float
-    u: float
-    dof: float
-    probability: float
-    steady: bool
-    budget: tuple[Component, ...]
-    known: bool
 
 
 class StatorRun:
@@ -292,40 +259,7 @@ class StatorRun:
         )
 
     def _result(self, pair: LeadPair) -> PairResult | None:
-        """The pair's volts at the spec's rpm from the longest steady stretch that ends now."""
-        if pair.since_s is None or len(pair.track) < LEAST_READINGS or self._span(pair) < LEAST_S:
-            return None
-        start = pair.track.since(pair.track.last(0) - 30.0)
-        t, x, raw, rpm = (pair.track.column(one, start) for one in range(4))
-        drift = trend(t, x, self.volts.resolution)
-        steady = abs(drift.change) <= max(3.0 * drift.u, 0.004 * abs(float(x.mean())))
-        volts = float(np.mean(x))
-        parts = self._budget(x, float(np.mean(raw)), float(np.mean(rpm)))
-        known = not any(part.name == "unknown" for part in parts)
-        u, dof = combine(parts)
-        if not known:
-            u = math.inf
-        least = alternator.required_volts(self.limits, self.limits.at_rpm)
-        high = self.limits.max_volts_ac
-        probability = probability_within(volts, max(u, 1e-9), least, high, dof)
-        return PairResult(pair.name, volts, u, dof, probability, steady, tuple(parts), known)
-
-    def _span(self, pair: LeadPair) -> float:
-        return pair.track.last(0) - float(pair.track.column(0)[0])
-
-    def _budget(self, x: Array, raw: float, rpm: float) -> list[Component]:
-        per_volt, per_rpm = alternator.sensitivities(raw, max(rpm, 1.0), self.limits)
-        hertz = None if self.limits.magnet_poles is None else alternator.hertz(rpm, self.limits.magnet_poles)
-        volts = accuracy.uncertainty(self.volts.model, raw, resolution=self.volts.resolution or None, hertz=hertz)
-        speed = accuracy.uncertainty(self.rpm.model, rpm, resolution=self.rpm.resolution or None)
-        n_eff = effective_size(x)
-        scatter = float(np.std(x, ddof=1)) / math.sqrt(n_eff)
-        parts = [Component(f"volts: {one.name}", abs(per_volt) * one.u, one.dof) for one in volts]
-        parts += [Component(f"rpm: {one.name}", abs(per_rpm) * one.u, one.dof) for one in speed]
-        parts.append(Component("scatter of the mean", scatter, max(n_eff - 1.0, 1.0)))
-        if not volts or not speed:
-            parts.append(Component("unknown", 0.0))
-        return parts
+        return result(pair, self.limits, self.volts, self.rpm)
 
     def _rule_pairs(self) -> Finding | None:
         """Every pair judged, as soon as its answer no longer changes."""
@@ -346,24 +280,24 @@ class StatorRun:
 
     def _judge(self, pair: LeadPair, result: PairResult) -> Finding | None:
         least = alternator.required_volts(self.limits, self.limits.at_rpm)
-        expired = self._span(pair) >= LONGEST_S
+        expired = pair.span_s >= LONGEST_S
         if not result.known:
             return self._out_of_band()
         if result.volts < DEAD_PART * least:
-            return self._dead(result, least) if self._span(pair) >= LEAST_S else None
+            return self._dead(result, least) if pair.span_s >= LEAST_S else None
         if not (result.steady or expired):
             return None
         if result.probability >= SURE:
             self.results[pair.name] = result
             return None
-        if result.probability <= 1 - SURE and self._span(pair) >= LEAST_S + 1.0:
+        if result.probability <= 1 - SURE and pair.span_s >= LEAST_S + 1.0:
             return self._low(result, least)
         return self._close(pair, result, least) if expired or self._hopeless(result, pair) else None
 
     def _hopeless(self, result: PairResult, pair: LeadPair) -> bool:
         """The meter's own accuracy is what stands between: more readings cannot help."""
         scatter = next(one.u for one in result.budget if one.name == "scatter of the mean")
-        return self._span(pair) >= 20.0 and scatter < 0.3 * result.u
+        return pair.span_s >= 20.0 and scatter < 0.3 * result.u
 
     def _low(self, result: PairResult, least: float) -> Finding:
         high = self.limits.max_volts_ac
@@ -437,11 +371,18 @@ class StatorRun:
                 f"The pairs differ by {100 * (max(found) - min(found)) / max(found):.0f} %: each is enough, but look for "
                 "shorted turns in the weakest."
             )
-        reasons += [told for told in (self._curvature_text(), *self._ohms_text()) if told]
+        reasons += [told for told in (self._sweep_caution(), *self._ohms_text()) if told]
         return Finding(
             Outcome.PASS, Suspect.NONE, tuple(reasons), "stator volts are certain",
             "The stator is good. Plug the regulator in and do the regulator run.",
         )  # fmt: skip
+
+    def _swept(self) -> sweep.Sweep | None:
+        return sweep.fit(self.sweep.column(0), self.sweep.column(1))
+
+    def _sweep_caution(self) -> str:
+        swept = self._swept()
+        return "" if swept is None else swept.caution
 
     def _ohms_text(self) -> list[str]:
         limits = self.limits.lead_ohms
@@ -453,40 +394,6 @@ class StatorRun:
             for key, ohms in self.ohms.items()
             if key.startswith("lead-ohms:") and not limits[0] <= ohms <= limits[1]
         ]
-
-    # --- the sweep ------------------------------------------------------------------------------------------------------
-
-    def sweep_fit(self) -> dict[str, float] | None:
-        """Volts per 1000 rpm through a straight line over idle to full throttle, and how much it bows (part of the
-        full-throttle volts), if the run swept far enough."""
-        rpm, volts = self.sweep.column(0), self.sweep.column(1)
-        if len(rpm) < 12 or float(np.ptp(rpm)) < SWEEP_RPM:
-            return None
-        # One point per 100 rpm, so that minutes at full throttle do not outweigh the way up.
-        step = np.round(rpm / 100.0)
-        steps = np.unique(step)
-        volts = np.array([float(volts[step == one].mean()) for one in steps])
-        x = np.array([float(rpm[step == one].mean()) for one in steps]) / 1000.0
-        if len(x) < 4:
-            return None
-        slope, intercept = np.polyfit(x, volts, 1)
-        square = np.polyfit(x, volts, 2)
-        middle, end = float(x.min() + x.max()) / 2, float(x.max())
-        bow = float(np.polyval(square, middle) - (slope * middle + intercept))
-        return {
-            "volts_per_1000_rpm": float(slope),
-            "intercept_volts": float(intercept),
-            "bow": bow / max(abs(float(slope * end + intercept)), 1e-9),
-        }
-
-    def _curvature_text(self) -> str:
-        fit = self.sweep_fit()
-        if fit is None or abs(fit["bow"]) < BOW:
-            return ""
-        return (
-            f"Volts do not rise straight with speed (bow {100 * fit['bow']:.0f} % of full scale): weak or loose magnets, "
-            "or a meter whose AC band ends too early."
-        )
 
     # --- ending ---------------------------------------------------------------------------------------------------------
 
@@ -569,10 +476,10 @@ class StatorRun:
             )  # fmt: skip
         if len(self.hertz):
             found["stator_hertz"] = Measured(float(np.median(self.hertz.column(0)[-20:])), "Hz", None, None)
-        fit = self.sweep_fit()
-        if fit is not None:
-            found["volts_per_1000_rpm"] = Measured(fit["volts_per_1000_rpm"], "V/1000 rpm", None, None)
-            found["sweep_bow"] = Measured(fit["bow"], "", None, None)
+        swept = self._swept()
+        if swept is not None:
+            found["volts_per_1000_rpm"] = Measured(swept.volts_per_1000_rpm, "V/1000 rpm", None, None)
+            found["sweep_bow"] = Measured(swept.bow, "", None, None)
         for key, ohms in self.ohms.items():
             if math.isfinite(ohms):
                 found[key.replace("-", "_").replace(":", "_")] = Measured(ohms, "ohm", None, None)
@@ -606,7 +513,7 @@ class StatorRun:
             "low": least,
             "high": self.limits.max_volts_ac,
         }
-        left = None if pair.since_s is None else max(LONGEST_S - self._span(pair), 0.0)
+        left = None if pair.since_s is None else max(LONGEST_S - pair.span_s, 0.0)
         return Standing(
             t_ns, Phase.MEASURING, leaning, round(sure, 3), why,
             left_s=0.0 if result.steady and sure >= SURE else None, limit_s=left, estimates={"stator_volts": estimate},
