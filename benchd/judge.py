@@ -48,7 +48,7 @@ def judge_records(
 ) -> Verdict:
     """The verdict on a run's journal records: its samples and the operator's answers, in their order.
 
-    A run that was cut short stays void, whatever its samples would say.
+    A run that was cut short stays void, unless its samples decide by themselves (a crash just before the verdict).
     """
     procedure = procedures.make(procedure_name, spec, metrology, earlier, **(timing or {}))
     procedure.opening()

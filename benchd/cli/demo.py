@@ -6,6 +6,7 @@ import asyncio
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -110,7 +111,7 @@ async def demo(
     spec = config.load_spec(config.find_file(MACHINE, "machine"))
     ends: list[Ended] = []
     with Journal() as journal:
-        work_order = f"demo-{journal.new_id()}"
+        work_order = f"demo-{datetime.now(UTC):%Y%m%d-%H%M%S}"
         for name in names:
             ended = await one_run(name, spec, journal, work_order, fault, strength, speed, seed, headless)
             ends.append(ended)

@@ -34,7 +34,7 @@ def command(
 
     A trace is CSV: t_s (seconds) and channels such as battery_volts, charge_amps, engine_rpm, stator_volts,
     stator_hertz; a cell is empty where nothing was read. Without --bench nothing is known of the meters, and the
-    verdict says what was assumed. The exit code is that of the worst verdict.
+    verdict says what was assumed. The exit code is that of the worst verdict; 2 if a file could not be read.
 
     \b
     Examples:
@@ -42,7 +42,8 @@ def command(
       benchd judge stator lot-7/*.csv --spec hollin-t18 --json > verdicts.jsonl
     """
     from benchd import config, preflight
-    from benchd.cli.common import print_json, rule_of, say_verdict
+    from benchd.cli.common import print_json, rule_of, say, say_verdict
+    from benchd.errors import UsageError
     from benchd.judge import exit_code
 
     spec = config.load_spec(config.find_file(spec_file, "machine"))
@@ -50,13 +51,18 @@ def command(
     preflight.check_spec(spec, procedure)
     metrology, timing = preflight.known_of(bench, rule_of(rule), preflight.poles_of(spec))
     instruments = [] if bench is None else preflight.instrument_records(bench)
-    outcomes = []
+    outcomes, unreadable = [], False
     for trace in traces:
-        body = judged(procedure, Path(trace), spec, metrology, timing)
+        try:
+            body = judged(procedure, Path(trace), spec, metrology, timing)
+        except UsageError as error:  # one bad file of a lot is told; the others are judged all the same
+            say(f"benchd: {error}")
+            unreadable = True
+            continue
         body |= {"instruments": instruments, "bench": None if bench is None else bench.name}
         outcomes.append(body["verdict"])
         print_json(body) if as_json else say_verdict(body)
-    ctx.exit(exit_code(outcomes))
+    ctx.exit(2 if unreadable else exit_code(outcomes))
 
 
 def judged(

@@ -65,7 +65,7 @@ def earlier_outcomes(journal: Journal, work_order: str | None) -> dict[str, str]
         return {}
     found: dict[str, str] = {}
     for run in journal.runs(1000, work_order=work_order):  # newest first
-        if run.get("verdict"):
+        if run["status"] == "judged":
             found.setdefault(str(run["procedure"]), str(run["verdict"]))
     return found
 

@@ -148,7 +148,8 @@ def places_of(bench: Bench | None, ports: Sequence[str], visa: bool) -> list[Pla
 
 
 def _place_of_instrument(bench: Bench, name: str, drivers: Mapping[str, Driver]) -> Place:
-    from benchd.sampler import serial_params, settings_of
+    from benchd.links.ports import serial_params
+    from benchd.sampler import settings_of
 
     instrument = bench.instruments[name]
     driver = drivers[instrument.driver]
@@ -199,7 +200,7 @@ async def listen(
         while (left := until - loop.time()) > 0 and (enough is None or count < enough):
             wait_s = min(left, 0.25)
             if decoder.answered and (request := decoder.request()) is not None:
-                await link.write(request.data)
+                await link.write(request.data, request.reply, request.timeout_s)
                 wait_s = min(left, request.timeout_s)
             try:
                 news = decoder.receive(await asyncio.wait_for(link.read(), wait_s))

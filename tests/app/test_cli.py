@@ -167,10 +167,13 @@ def test_a_trace_that_is_none_is_named_with_its_place(tmp_path: Path, machine: P
     assert words in result.stderr
 
 
-def test_a_trace_that_is_not_there_is_named(tmp_path: Path, machine: Path) -> None:
-    result = run("judge", "stator", tmp_path / "none.csv", "--spec", machine)
+def test_a_trace_that_is_not_there_is_named_and_the_others_are_judged(tmp_path: Path, machine: Path) -> None:
+    good = tmp_path / "good.csv"
+    good.write_text(TRACE)
+    result = run("judge", "stator", tmp_path / "none.csv", good, "--spec", machine, "--json")
     assert result.exit_code == 2
     assert "none.csv" in result.stderr
+    assert [json.loads(line)["verdict"] for line in result.stdout.splitlines()] == ["pass"]
 
 
 def test_a_spec_that_is_not_there_names_those_that_are(tmp_path: Path) -> None:
