@@ -4,7 +4,7 @@ Every record is written to the journal before it is shown. Whatever ends a run, 
 closed and it has a verdict object; only a run that the procedure itself ended is anything but void:
 
     status       ended by                                        exit code
-    judged       the procedure                                   that of its verdict
+    judged       the procedure, or the end of a recording         that of its verdict
     aborted      the operator, Ctrl-C, SIGTERM, a closed terminal  4 (Ctrl-C: 130)
     failed       the journal, or the sampler                     5
 """
@@ -26,7 +26,7 @@ from benchd.core.samples import Sample
 from benchd.core.specs import MachineSpec
 from benchd.core.verdicts import EXIT_CODES, Verdict
 from benchd.errors import StoreError
-from benchd.judge import STOPPED, contract, finished, voided
+from benchd.judge import RECORDING_ENDED, STOPPED, contract, finished, voided
 from benchd.screenfeed import ScreenFeed
 
 CTRL_C = 130
@@ -154,6 +154,10 @@ class Run:
     def stop(self, because: str, exit_code: int | None = None) -> None:
         """End the run now; it is kept and void."""
         self._cut_short("aborted", because, exit_code)
+
+    def recording_ended(self) -> None:
+        """Nothing more will come from a recording: the procedure decides on what there was, as it does for a file."""
+        self._cut_short("judged", RECORDING_ENDED, None)
 
     def fail(self, because: str) -> None:
         """End the run because benchd cannot go on with it."""
@@ -309,7 +313,10 @@ async def _until_done(
         while not run.done.is_set():
             await asyncio.wait(watched, return_when=asyncio.FIRST_COMPLETED)
             if sampling.done() and not run.done.is_set():
-                run.fail(_why_sampler_ended(sampling))
+                if (error := _error_of(sampling)) is not None:
+                    run.fail(f"reading the instruments ended: {error}")
+                else:
+                    run.recording_ended()
             if showing is not None and showing in watched and showing.done():
                 watched.discard(showing)
                 if (error := _error_of(showing)) is not None:
@@ -325,10 +332,6 @@ def _error_of(task: asyncio.Future[None]) -> str | None:
         return "it was cancelled"
     error = task.exception()
     return None if error is None else f"{type(error).__name__}: {error}"
-
-
-def _why_sampler_ended(sampling: asyncio.Future[None]) -> str:
-    return f"reading the instruments ended: {_error_of(sampling) or 'no more readings will come'}"
 
 
 async def _close_ports(sampling: asyncio.Future[None], warn: Callable[[str], None]) -> None:

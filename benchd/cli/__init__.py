@@ -35,7 +35,7 @@ class Trouble(click.ClickException):
 
     def __init__(self, error: BenchdError) -> None:
         super().__init__(str(error))
-        self.exit_code = error.exit_code
+        self.exit_code = error.exit_code  # type: ignore[misc]  # click reads it from the instance
 
     def show(self, file: IO[Any] | None = None) -> None:
         click.echo(f"benchd: {self.message}", err=True)

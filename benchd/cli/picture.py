@@ -20,11 +20,12 @@ def command(run: str, output: str, columns: int, rows: int, until: float | None)
     Example:
       benchd picture last --output run.svg
     """
-    from benchd_dashboards import picture
+    from importlib import import_module
 
     from benchd.cli.common import kept_run, say
     from benchd.errors import StoreError
 
+    picture = import_module("benchd_dashboards.picture")  # by its installed name, which only exists once installed
     with kept_run(run) as (found, records):
         shown = [one for one in records if until is None or one.get("t_ns", 0) <= until * 1e9]
         if until is not None:

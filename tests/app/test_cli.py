@@ -154,7 +154,7 @@ def test_judge_in_words_says_verdict_suspect_reasons_uncertainty_and_what_next(t
     ("text", "words"),
     [
         ("t_s,stator_volts,engine_rpm\n0.0,28.0,3600\n0.5,twenty,3600\n", ":3"),
-        ("t_s,stator_volts,warp_speed\n0.0,28.0,9\n", "warp_speed"),
+        ("t_s,warp_speed\n0.0,9\n", "no column is a channel"),
         ("", "empty"),
     ],
 )

@@ -298,12 +298,18 @@ async def test_a_verdict_that_could_not_be_kept_is_void() -> None:
     assert (ended.verdict["verdict"], ended.exit_code) == ("void", 5)
 
 
-@pytest.mark.parametrize(("then", "words"), [("raise", "the adapter fell out"), ("end", "no more readings")])
-async def test_a_sampler_that_ends_is_loud(then: str, words: str) -> None:
-    ended, store = await ran(Tape(samples(1), then))
+async def test_a_sampler_that_breaks_is_loud() -> None:
+    ended, store = await ran(Tape(samples(1), "raise"))
     assert (ended.verdict["verdict"], ended.status, ended.exit_code) == ("void", "failed", 5)
-    assert words in ended.verdict["reasons"][0]
+    assert "the adapter fell out" in ended.verdict["reasons"][0]
     assert store.closed[0]["status"] == "failed"
+
+
+async def test_a_recording_that_ends_is_judged_on_what_it_held() -> None:
+    ended, store = await ran(Tape(samples(1), "end"))
+    assert (ended.verdict["verdict"], ended.verdict["ended_because"]) == ("fail", "the recording ended")
+    assert (ended.status, ended.exit_code) == ("judged", 1)
+    assert store.closed[0]["reason"] == "the recording ended"
 
 
 @pytest.mark.parametrize(("number", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 4), (signal.SIGHUP, 4)])
