@@ -98,6 +98,7 @@ class Sampler:
         self._emit, self._zero_ns = emit, self._clock.now_ns()
         for one in self._tenders:
             one.begin(emit, self._zero_ns)
+        failed = None
         try:
             async with asyncio.TaskGroup() as group:
                 tending = [group.create_task(one.run(), name=f"benchd {one.name}") for one in self._tenders]
@@ -106,9 +107,11 @@ class Sampler:
                 for task in ticking:
                     task.cancel()
         except BaseExceptionGroup as error:
-            if len(error.exceptions) == 1:
-                raise error.exceptions[0] from None
-            raise
+            if len(error.exceptions) > 1:
+                raise
+            failed = error.exceptions[0]
+        if failed is not None:  # alone and with its own cause, for whoever tells a StoreError from a mistake
+            raise failed
         for one in self._tenders:
             one.tell_held(self._now(), all_of_them=True)
         self._take_sample()

@@ -155,7 +155,8 @@ def _take_socket(port: serial.Serial) -> bytes:
     if not first:
         return b""
     port.timeout = 0
-    try:
-        return first + bytes(port.read(MOST_BYTES))
-    finally:
-        port.timeout = POLL_S
+    rest = b""
+    with suppress(OSError):  # the other end hung up after its last byte: the next read tells
+        rest = bytes(port.read(MOST_BYTES))
+    port.timeout = POLL_S
+    return first + rest
