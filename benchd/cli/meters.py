@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from benchd.core.readings import Reading
     from benchd.wire.driver import Driver, Settings
 
-LISTEN_S = 2.5  # a handheld sends at least one frame a second; two make an answer
+LISTEN_S = 2.5  # a handheld sends at least one frame a second
+ENOUGH = 3  # readings that make an answer; fewer, and a frame cut by our coming would count as noise for long
 
 
 @click.command("meters", short_help="List ports, find out which meter answers where, show live readings.")
@@ -84,6 +85,7 @@ class Heard:
     identity: str = ""
     readings: dict[tuple[str, str], Reading] = field(default_factory=dict)  # newest by (quantity, point)
     garbage: int = 0
+    bytes: int = 0
     trouble: str = ""
 
     def line(self) -> str:
@@ -162,27 +164,39 @@ async def look(places: Sequence[Place]) -> list[Heard]:
 
 
 async def _look_at(place: Place) -> Heard:
+    """The driver that understands most and throws least away. A port that stays silent is listened to only once."""
     from benchd.errors import PortError
 
-    best = Heard(place)
+    best, troubles, silent = Heard(place), [], set()
     for driver, settings, serial in place.tries:
+        lines = (serial.dtr, serial.rts)  # some adapters take their power from these
+        if driver.poll_s is None and lines in silent:
+            continue
         heard = Heard(place)
         try:
-            await listen(heard, driver, settings, serial, LISTEN_S, enough=2)
-        except PortError as error:
-            heard.trouble = str(error)
-            return heard
-        if understood(heard) and len(heard.readings) >= len(best.readings):
+            await listen(heard, driver, settings, serial, LISTEN_S, enough=ENOUGH)
+        except PortError as error:  # perhaps only this driver's setting is not to be had
+            troubles.append(str(error))
+            continue
+        if not heard.bytes:
+            silent.add(lines)
+        if understood(heard) and (best.driver is None or heard.garbage < best.garbage):
             heard.driver = driver.name
-            return heard
-        best.garbage = max(best.garbage, heard.garbage)
-    if best.garbage:
+            best = heard
+            if not heard.garbage:
+                return best
+        elif best.driver is None:
+            best.garbage = max(best.garbage, heard.garbage)
+    if best.driver is None and best.garbage:
         best.trouble = f"something sends here ({best.garbage} bytes), but no driver understands it"
+    elif best.driver is None and len(troubles) == len(place.tries):
+        best.trouble = troubles[0]
     return best
 
 
 def understood(heard: Heard) -> bool:
-    return bool(heard.readings or heard.identity)
+    """Readings, or the four fields of an identity (IEEE 488.2): any line of a talking meter could pass for fewer."""
+    return bool(heard.readings) or heard.identity.count(",") >= 3
 
 
 async def listen(
@@ -203,7 +217,9 @@ async def listen(
                 await link.write(request.data, request.reply, request.timeout_s)
                 wait_s = min(left, request.timeout_s)
             try:
-                news = decoder.receive(await asyncio.wait_for(link.read(), wait_s))
+                data = await asyncio.wait_for(link.read(), wait_s)
+                heard.bytes += len(data)
+                news = decoder.receive(data)
             except TimeoutError:
                 news = [] if decoder.answered else decoder.timed_out()
             for one in news:
