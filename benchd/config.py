@@ -171,7 +171,7 @@ def _syntax(path: str | Path, text: str, message: str) -> str:
     lines = text.splitlines() or [""]
     number = int(found[1]) if found else len(lines)
     shown = lines[min(number, len(lines)) - 1].strip()
-    said = message.replace(found[0], "") if found else message
+    said = message.replace(found[0], "") if found else message.replace(" (at end of document)", " at the end")
     return f"{path}:{number}: not TOML: {said}; the line is: {shown[:80]}"
 
 

@@ -71,8 +71,6 @@ class _Scanner:
             self._note(path, line)
             self._rows[path] = self._rows.get(path, -1) + 1
             path = (*path, self._rows[path])
-        else:
-            path = self._resolved(path)
         for count in range(1, len(path) + 1):
             self._note(path[:count], line)
         return path
