@@ -31,8 +31,9 @@ BACK_OFF_S = (0.2, 5.0)  # first and longest wait before a dropped link is opene
 #: A silent link is opened again after this long, then after twice as long, up to the longest: some adapters hang.
 LONGEST_SILENCE_S = 10.0
 WATCH_S = 0.1
-#: At high clock speeds: real time below which no silence is counted, and no answer is missed, whatever the bench says.
-REAL_SILENCE_S, REAL_TIMEOUT_S, REAL_WATCH_S = 0.1, 0.2, 0.005
+#: Least real times, for clocks that run fast while ports do not: of a silence, of one after which the link is opened
+#: again, of waiting for an answer, of a look at all instruments.
+REAL_SILENCE_S, REAL_REOPEN_S, REAL_TIMEOUT_S, REAL_WATCH_S = 0.1, 1.0, 0.2, 0.005
 USUAL_SILENCE_S = 3.0
 NOTICE_NS = 1_000_000_000
 #: Requests in a row before a pause: more than any instrument has inputs; a driver that never rests floods no wire.
@@ -184,6 +185,7 @@ class _Tender:
         slow = driver.silent_s > USUAL_SILENCE_S
         limit_s = max(bench.lost_after_s, driver.silent_s) if slow else bench.lost_after_s
         self._limit_ns = round(max(limit_s, REAL_SILENCE_S * clock.speed) * 1e9)
+        self._first_reopen_ns = max(self._limit_ns, round(REAL_REOPEN_S * clock.speed * 1e9))
         self._identity: str | None = None
         self._held: dict[tuple[str, str], _Held] = {}
 
@@ -191,7 +193,7 @@ class _Tender:
         self._emit, self._zero_ns = emit, zero_ns
         self._heard_ns = self._alive_ns = 0  # the last reading; the same, moved on by opening and by stalls
         self._lost_ns: int | None = None
-        self._reopen_ns = self._limit_ns
+        self._reopen_ns = self._first_reopen_ns
         self._quiet: asyncio.Timeout | None = None
         self._noise = 0  # bytes and frames without sense since the last reading
         self._tell_instrument(0)
@@ -416,7 +418,7 @@ class _Tender:
         if self._lost_ns is None and silent_ns > self._limit_ns - 2 * tick_ns:
             self._lose(*self._why_silent())
         if self._quiet is not None and silent_ns > self._reopen_ns - 2 * tick_ns:
-            longest_ns = max(self._limit_ns, round(LONGEST_SILENCE_S * 1e9))
+            longest_ns = max(self._first_reopen_ns, round(LONGEST_SILENCE_S * 1e9))
             self._reopen_ns = min(2 * self._reopen_ns, longest_ns)
             self._quiet.reschedule(asyncio.get_running_loop().time())
 
@@ -442,7 +444,7 @@ class _Tender:
         since_ns = self._lost_ns or 0
         self._tell_gap("back", t_ns, f"back after {(t_ns - since_ns) / 1e9:.1f} s", "")
         self._lost_ns = None
-        self._reopen_ns = self._limit_ns
+        self._reopen_ns = self._first_reopen_ns
 
     def _tell_gap(self, state: str, t_ns: int, what: str, cure: str) -> None:
         body: dict[str, Any] = {
