@@ -35,6 +35,7 @@ class Picture:
         self.line: SourceLine | None = None
         self.dropouts = 0
         self.dropout_at_s = -math.inf
+        self.certain_since_s = math.inf  # when the settled volts first were surely inside
         self._dropped = False
         self._trend_of: dict[float, tuple[Trend, Trend, float] | None] = {}
 

@@ -16,6 +16,8 @@ from benchd.core.procedures.rules_output import SURE, battery_took_no_more
 from benchd.core.settle import trend
 from benchd.core.verdicts import Outcome, Suspect
 
+TELLING_U = 0.025  # V: standard uncertainty of the foretold volts, of the fit alone
+TELLING_S = 90.0
 ENOUGH_S = 150.0  # of regulating: what is still too close then stays too close
 
 
@@ -36,10 +38,18 @@ def settled(p: Picture) -> Finding | None:
         return joint
     drop_ok = p.drop_probability()
     if probability >= SURE and drop_ok >= 0.8:
-        return _settled_inside(p, volts, u)
+        return _settled_inside(p, volts, u) if _worth_telling(p) else None
     if probability <= 1 - SURE and drop_ok >= 0.5:
         return _settled_outside(p, volts, u)
     return _stays_close(p, volts, u, probability)
+
+
+def _worth_telling(p: Picture) -> bool:
+    """A pass that is certain waits until the foretold volts are good to 50 mV as well, but not for long."""
+    assert p.line is not None
+    if math.isinf(p.certain_since_s):
+        p.certain_since_s = p.seen.now_s
+    return p.line.u_end_volts <= TELLING_U or p.seen.now_s - p.certain_since_s >= TELLING_S
 
 
 def _stays_close(p: Picture, volts: float, u: float, probability: float) -> Finding | None:
