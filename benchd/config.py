@@ -360,19 +360,22 @@ def metrology(bench: Bench, poles: int | None = None) -> Metrology:
 def _model(bench: Bench, channel: Channel, poles: int | None) -> ChannelModel:
     source = bench.channels[channel.from_channel] if channel.from_channel else channel
     instrument = bench.instruments[source.instrument]
-    ratio = channel.factor(poles)
+    factor = channel.factor(poles)
     lines = tuple(line for line in instrument.accuracy if line.function is source.function)
+    if factor is None:  # rpm of a machine whose poles are not known: nothing is
+        return ChannelModel(channel.name, instrument=instrument.name, assumed=True)
+    computed = source is not channel  # then what stands before the source counts too
     return ChannelModel(
         channel.name,
-        () if ratio is None else lines,
-        1.0 if ratio is None else ratio * (source.ratio if source is not channel else 1.0),
-        channel.offset,
-        channel.ratio_percent,
-        channel.offset_limit,
+        lines,
+        factor * source.ratio if computed else factor,
+        channel.offset + (source.offset * factor if computed else 0.0),
+        channel.ratio_percent + (source.ratio_percent if computed else 0.0),
+        channel.offset_limit + (source.offset_limit * abs(factor) if computed else 0.0),
         _most(instrument, channel, lines),
         instrument.average_responding,
         instrument.name,
-        assumed=ratio is None or not lines,
+        assumed=not lines,
     )
 
 

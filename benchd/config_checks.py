@@ -308,6 +308,8 @@ def _shared_inputs(raw: _Raw, drivers: Mapping[str, Driver]) -> Iterator[Complai
         if not isinstance(instrument, str) or name not in CHANNELS or instrument not in drivers:
             continue
         function = str(keys.get("function") or CHANNELS[name][0])
+        if (raw.text("instruments", instrument, "port") or "").startswith("replay:"):
+            continue  # a recording's columns carry the channels' names
         key = (instrument, function, str(keys.get("point", "")))
         if key in seen:
             said = (

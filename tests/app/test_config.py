@@ -222,6 +222,13 @@ def test_rpm_from_stator_frequency(write: Any) -> None:
     assert metrology(bench).channels["engine_rpm"].assumed
 
 
+def test_a_recording_needs_no_points(write: Any) -> None:
+    """Its readings carry the names of its columns, so two channels of one quantity are two readings."""
+    recorded = '[bench]\nname = "r"\n[instruments.all]\ndriver = "replay"\nport = "replay:run.csv"\n'
+    recorded += "".join(f'[channels.{name}]\ninstrument = "all"\n' for name in ("stator_volts", "stator_volts_2"))
+    assert list(bench_of(write, recorded).channels) == ["stator_volts", "stator_volts_2"]
+
+
 def test_a_tachometer_that_gives_hertz_is_asked_for_hertz(write: Any) -> None:
     bench = bench_of(write, BENCH.replace('driver = "tach-lines"', 'driver = "tach-pulses"'))
     assert bench.channels["engine_rpm"].function is Quantity.FREQUENCY

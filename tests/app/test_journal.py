@@ -219,14 +219,18 @@ def test_the_list_stays_fast_with_many_runs(path: Path) -> None:
                 ((f"2028-{number:07d}", str(number // 4), str(number)) for number in range(200_000)),
             )
         db.close()
-        begin = time.perf_counter()
-        assert len(journal.runs(20)) == 20
-        assert len(journal.runs(20, work_order="1042")) == 4
-        assert len(journal.runs(20, unit="199999")) == 1
-        assert journal.resolve("2028-0100000") == "2028-0100000"
-        with Journal(path):
-            took_s = time.perf_counter() - begin
-    assert took_s < 0.2, f"took {took_s:.3f} s; a scan of the list takes longer"
+        took_s = min(_time_to_look(journal) for _ in range(5))
+    assert took_s < 0.015, f"took {took_s:.4f} s; with an index it is 0.001 s, scans take 0.05 s"
+
+
+def _time_to_look(journal: Journal) -> float:
+    begin = time.perf_counter()
+    assert len(journal.runs(20)) == 20
+    assert len(journal.runs(20, work_order="1042")) == 4
+    assert len(journal.runs(20, unit="199999")) == 1
+    assert journal.resolve("2028-0100000") == "2028-0100000"
+    with Journal(journal.path):
+        return time.perf_counter() - begin
 
 
 # --- dying --------------------------------------------------------------------------------------------------------------
