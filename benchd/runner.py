@@ -24,7 +24,7 @@ from benchd.core.events import Answer, Decided, JudgeEvent, Prompt, record, samp
 from benchd.core.procedures import Procedure
 from benchd.core.samples import Sample
 from benchd.core.specs import MachineSpec
-from benchd.core.verdicts import EXIT_CODES, Verdict
+from benchd.core.verdicts import EXIT_CODES, Outcome, Suspect, Verdict
 from benchd.errors import StoreError
 from benchd.judge import RECORDING_ENDED, STOPPED, contract, finished, voided
 from benchd.screenfeed import ScreenFeed
@@ -76,11 +76,12 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Ended:
-    """How a run ended: its verdict object, its status, the exit code that says so."""
+    """How a run ended: its verdict object, its status, the exit code that says so; `fault` is a mistake in benchd."""
 
     verdict: Record
     status: str
     exit_code: int
+    fault: BaseException | None = None
 
 
 def utc_text(moment: datetime | None = None) -> str:
@@ -92,12 +93,21 @@ class Run:
     """The state of one run. All methods are called in the event loop, none of them waits."""
 
     def __init__(
-        self, procedure: Procedure, writer: Writer, facts: Facts, clock: Ticking, technician: Technician | None = None
+        self,
+        procedure: Procedure,
+        writer: Writer,
+        facts: Facts,
+        clock: Ticking,
+        technician: Technician | None = None,
+        *,
+        watched: bool = True,
     ) -> None:
         self.feed = ScreenFeed()
+        self._watched = watched
         self.done = asyncio.Event()
         self.status = "judged"
         self.exit_code: int | None = None
+        self.fault: BaseException | None = None  # a mistake in the program, for the log
         self.hurried = False  # a signal asked for the end: no end page
         self._procedure, self._writer, self._facts, self._clock = procedure, writer, facts, clock
         self._technician = technician
@@ -115,7 +125,7 @@ class Run:
         """Show and keep what stands before the first sample."""
         if self._facts.opened:
             self.feed.put({"kind": "run-opened", **self._facts.opened})
-        with self._store_trouble_ends_it():
+        with self._trouble_ends_it():
             for note in self._facts.notes:
                 self._keep({"kind": "caution", "t_ns": 0, "text": note})
             self._say(self._procedure.opening())
@@ -124,7 +134,7 @@ class Run:
         """The sampler's emit: one sample, or a record to keep and show."""
         if self.done.is_set():
             return
-        with self._store_trouble_ends_it():
+        try:  # not the context manager below: this is called for every reading
             if isinstance(item, Sample):
                 self._t_ns = max(self._t_ns, item.t_ns)
                 self._keep(sample_record(item))
@@ -132,6 +142,8 @@ class Run:
             else:
                 self._note_identity(item)
                 self._keep(dict(item))
+        except Exception as error:
+            self._broke(error)
 
     def operator(self, kind: str, id: str, text: str) -> None:
         """The screen's keys: kind 'answer' (id of the prompt, text), 'mark' (text) or 'abort'."""
@@ -140,16 +152,16 @@ class Run:
         if kind == "abort":
             self.stop(STOPPED, CTRL_C if id == "ctrl-c" else None)
             return
+        if kind not in ("answer", "mark"):
+            raise ValueError(f"a screen sent {kind!r}; it may send 'answer', 'mark' or 'abort'")
         self._t_ns = max(self._t_ns, self._clock.now_ns() - self._zero_ns)
-        with self._store_trouble_ends_it():
-            if kind == "answer":
-                answer = Answer(self._t_ns, id, text)
-                self._keep(record(answer))
-                self._say(self._procedure.feed(answer))
-            elif kind == "mark":
+        with self._trouble_ends_it():
+            if kind == "mark":
                 self._keep({"kind": "mark", "t_ns": self._t_ns, "text": text})
-            else:
-                raise ValueError(f"a screen sent {kind!r}; it may send 'answer', 'mark' or 'abort'")
+                return
+            answer = Answer(self._t_ns, id, text)
+            self._keep(record(answer))
+            self._say(self._procedure.feed(answer))
 
     def stop(self, because: str, exit_code: int | None = None) -> None:
         """End the run now; it is kept and void."""
@@ -168,8 +180,9 @@ class Run:
     def _keep(self, body: Record) -> None:
         if not self._store_lost:  # once it is, the operator must still be told to close the throttle
             self._writer.append(body)
-        self._counts[str(body["kind"])] += 1
-        self.feed.put(body)
+        self._counts[body["kind"]] += 1
+        if self._watched:
+            self.feed.put(body)
 
     def _say(self, events: Sequence[JudgeEvent]) -> None:
         for event in events:
@@ -188,9 +201,8 @@ class Run:
             self.operator("answer", str(prompt["id"]), text)
 
     def _note_identity(self, body: Mapping[str, Any]) -> None:
-        known = self._instruments.get(str(body.get("name")))
-        if body["kind"] == "instrument" and known is not None and body.get("identity"):
-            known["identity"] = body["identity"]
+        if body["kind"] == "instrument" and body.get("identity") and body["name"] in self._instruments:
+            self._instruments[body["name"]]["identity"] = body["identity"]
 
     def _end(self) -> None:
         self._ended = self._ended or utc_text()
@@ -200,17 +212,29 @@ class Run:
         if self.done.is_set():
             return
         self.status, self._because, self.exit_code = status, because, exit_code
-        with suppress(StoreError):
+        try:
             self._say(self._procedure.finish(because))
+        except StoreError:
+            pass  # the run is ending anyhow, and close() will meet it again
+        except Exception as error:
+            self.fault = self.fault or error
         self._end()
 
     @contextmanager
-    def _store_trouble_ends_it(self) -> Iterator[None]:
+    def _trouble_ends_it(self) -> Iterator[None]:
         try:
             yield
-        except StoreError as error:
+        except Exception as error:
+            self._broke(error)
+
+    def _broke(self, error: Exception) -> None:
+        """The store cannot be written, or the judge has a fault: either ends the run, which is closed all the same."""
+        if isinstance(error, StoreError):
             self._lose_store(error)
             self.fail(f"the journal cannot be written: {error}")
+        else:
+            self.fault = error
+            self.fail(f"benchd's judge broke ({type(error).__name__}: {error})")
 
     def _lose_store(self, error: StoreError) -> None:
         self._store_lost = True
@@ -220,7 +244,22 @@ class Run:
 
     def verdict(self) -> Verdict:
         """The procedure's verdict, void if the run was cut short."""
-        found = self._procedure.verdict or finished(self._procedure, self._because)
+        found = self._procedure.verdict
+        if found is None and self.fault is None:
+            found = finished(self._procedure, self._because)
+        if found is None:
+            found = Verdict(
+                self._procedure.name,
+                Outcome.VOID,
+                Suspect.UNKNOWN,
+                (),
+                {},
+                {},
+                "",
+                self._t_ns / 1e9,
+                self._counts["sample"],
+                None,
+            )
         return found if self.status == "judged" else voided(found, self._because)
 
     def _object(self) -> Record:
@@ -254,7 +293,7 @@ class Run:
         self.feed.put(closing)
         self.feed.end()
         code = EXIT_CODES[self.verdict().outcome] if self.exit_code is None else self.exit_code
-        return Ended(body, self.status, code)
+        return Ended(body, self.status, code, self.fault)
 
     def _closing(self) -> Record:
         return {
@@ -281,7 +320,7 @@ async def conduct(
     `warn` takes a line for people (a screen that broke). Cancelled from outside, the run is closed as aborted and
     the cancellation goes on.
     """
-    run = Run(procedure, writer, facts, clock, technician)
+    run = Run(procedure, writer, facts, clock, technician, watched=show is not None)
     showing = asyncio.ensure_future(show(run.feed, run.operator)) if show is not None else None
     cancelled = False
     with _stopped_by_signals(run, showing):
@@ -314,6 +353,7 @@ async def _until_done(
             await asyncio.wait(watched, return_when=asyncio.FIRST_COMPLETED)
             if sampling.done() and not run.done.is_set():
                 if (error := _error_of(sampling)) is not None:
+                    run.fault = None if sampling.cancelled() else sampling.exception()
                     run.fail(f"reading the instruments ended: {error}")
                 else:
                     run.recording_ended()

@@ -124,11 +124,18 @@ def say_verdict(body: Mapping[str, Any]) -> None:
 
 def finish(ctx: click.Context, ended: Ended, *, headless: bool, as_json: bool) -> NoReturn:
     """Say how a live run ended and leave with its exit code. The gauge takes its page with it; lines stay."""
+    tell_fault(ended)
     if as_json:
         print_json(ended.verdict)
     elif uses_gauge(headless):
         say_verdict(ended.verdict)
     ctx.exit(ended.exit_code)
+
+
+def tell_fault(ended: Ended) -> None:
+    """A mistake in the program that ended a run: into the log, and where that is."""
+    if ended.fault is not None:
+        say(log_crash(ended.fault))
 
 
 # --- screens --------------------------------------------------------------------------------------------------------
@@ -138,11 +145,18 @@ def choose_show(*, headless: bool, title: str) -> Show:
     """The gauge on a terminal that can carry it; plain lines on stderr elsewhere and if headless."""
     from benchd import registry
 
-    screen = registry.screen("terminal" if uses_gauge(headless) else "plain")
-    ascii_only, no_color = wants_ascii(), bool(os.environ.get("NO_COLOR"))
+    options = {"ascii": wants_ascii(), "no_color": bool(os.environ.get("NO_COLOR")), "title": title}
+    plain = registry.screen("plain")
+    if not uses_gauge(headless):
+        return lambda records, operator: plain.show(records, operator, **options)
+    gauge = registry.screen("terminal")
 
     async def show(records: AsyncIterator[dict[str, Any]], operator: Operator | None) -> None:
-        await screen.show(records, operator, ascii=ascii_only, no_color=no_color, title=title)
+        try:
+            await gauge.show(records, operator, **options)
+        except Exception as error:  # the engine runs: whoever stands there must still be told what to do
+            say(f"the gauge broke; what is left comes as lines\n{log_crash(error)}")
+            await plain.show(records, operator, **options)
 
     return show
 

@@ -159,11 +159,13 @@ def bench_file(text: str) -> Iterator[Path]:
 
 def finish(ctx: click.Context, ends: list[Ended], headless: bool, as_json: bool) -> None:
     """The worst verdict decides the exit code, unless a run did not end by itself."""
-    from benchd.cli.common import print_json, say_verdict, uses_gauge
+    from benchd.cli.common import print_json, say_verdict, tell_fault, uses_gauge
     from benchd.judge import exit_code, worst
 
     verdicts: list[dict[str, Any]] = [one.verdict for one in ends]
     outcomes = [one["verdict"] for one in verdicts]
+    for ended in ends:
+        tell_fault(ended)
     if as_json:
         print_json({"runs": verdicts, "verdict": str(worst(outcomes))})
     elif uses_gauge(headless):

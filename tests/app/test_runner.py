@@ -305,6 +305,34 @@ async def test_a_sampler_that_breaks_is_loud() -> None:
     assert store.closed[0]["status"] == "failed"
 
 
+class Faulty(Script):
+    """A procedure with a mistake in it."""
+
+    def __init__(self, *, also_at_the_end: bool) -> None:
+        super().__init__()
+        self._also_at_the_end = also_at_the_end
+
+    def feed(self, item: Sample | Answer) -> Sequence[JudgeEvent]:
+        raise KeyError("no such thing")
+
+    def finish(self, because: str) -> Sequence[JudgeEvent]:
+        if self._also_at_the_end:
+            raise KeyError("nor this")
+        return super().finish(because)
+
+
+@pytest.mark.parametrize("also_at_the_end", [False, True])
+async def test_a_mistake_in_the_judge_closes_the_run_as_failed_and_is_handed_on(also_at_the_end: bool) -> None:
+    tape = Tape(samples(2))
+    ended, store = await ran(tape, procedure=Faulty(also_at_the_end=also_at_the_end))
+    assert (ended.verdict["verdict"], ended.status, ended.exit_code) == ("void", "failed", 5)
+    assert "no such thing" in ended.verdict["reasons"][0]
+    assert isinstance(ended.fault, KeyError)
+    assert store.closed[0]["status"] == "failed"
+    assert set(ended.verdict) >= CONTRACT_KEYS
+    assert tape.closed
+
+
 async def test_a_recording_that_ends_is_judged_on_what_it_held() -> None:
     ended, store = await ran(Tape(samples(1), "end"))
     assert (ended.verdict["verdict"], ended.verdict["ended_because"]) == ("fail", "the recording ended")
