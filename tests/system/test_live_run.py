@@ -5,12 +5,15 @@ from __future__ import annotations
 import json
 import os
 import pty
+import resource
 import select
 import signal
 import subprocess
 import sys
+import threading
 import time
-from collections.abc import Callable
+import tty
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -200,6 +203,135 @@ def test_killed_in_the_middle_the_run_is_kept_as_interrupted(shop: Shop) -> None
     assert kept["status"] == "interrupted"
     judged = shop.done("rejudge", "last", "--json")
     assert (judged.returncode, json.loads(judged.stdout)["verdict"]) == (4, "void")
+
+
+def test_a_disk_that_fills_up_during_the_run_makes_it_void_and_says_so(shop: Shop) -> None:
+    """No file may grow beyond 120 kB: enough to begin with, too little for the whole run."""
+
+    def small_disk() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (120_000, 120_000))
+
+    done = subprocess.run(
+        shop.command(*shop.run_words(31.0), "--headless", "--json"),
+        capture_output=True,
+        text=True,
+        env=shop.env,
+        timeout=100,
+        preexec_fn=small_disk,
+    )
+    assert done.returncode == 5, done.stderr
+    said = json.loads(done.stdout)
+    assert (said["verdict"], said["suspect"]) == ("void", "unknown")
+    assert "journal cannot be written" in said["reasons"][0]
+    assert "close the throttle" in done.stderr.lower()
+    (kept,) = shop.history()
+    assert kept["run"] == said["run"]
+    assert kept["status"] == "interrupted"
+    exported = shop.done("export", "last").stdout.splitlines()
+    assert 2 <= len(exported) <= said["samples"] + 1, "what was kept until then is there"
+
+
+class Talker:
+    """A meter on a pseudo-terminal that says the same line ten times a second until it is unplugged."""
+
+    def __init__(self, line: bytes) -> None:
+        self._ours, theirs = pty.openpty()
+        tty.setraw(theirs)
+        self.port = os.ttyname(theirs)
+        self._theirs = theirs
+        self._line, self._stop = line, threading.Event()
+        self._thread = threading.Thread(target=self._talk)
+        self._thread.start()
+
+    def _talk(self) -> None:
+        while not self._stop.wait(0.1):
+            os.write(self._ours, self._line)
+
+    def unplug(self) -> None:
+        if not self._stop.is_set():
+            self._stop.set()
+            self._thread.join()
+            os.close(self._ours)
+            os.close(self._theirs)
+
+
+TWO_METERS = """
+[bench]
+name = "bay 1"
+wait_for_meter_s = 4
+[instruments.volts]
+driver = "digits11"
+port = "{volts}"
+data_bits = 8
+parity = "N"
+[instruments.tach]
+driver = "tach-lines"
+port = "{tach}"
+[channels.stator_volts]
+instrument = "volts"
+function = "ac volts"
+[channels.engine_rpm]
+instrument = "tach"
+"""
+
+
+@pytest.fixture
+def two_meters(shop: Shop) -> Iterator[tuple[Talker, Talker]]:
+    """28.50 V AC and 3600 rpm; the bench and machine files are written."""
+    volts, tach = Talker(b"12850;006\r\n"), Talker(b"3600 rpm\r\n")
+    (shop.folder / "machine.toml").write_text(MACHINE)
+    (shop.folder / "bench.toml").write_text(TWO_METERS.format(volts=volts.port, tach=tach.port))
+    yield volts, tach
+    volts.unplug()
+    tach.unplug()
+
+
+def on_two_meters(shop: Shop) -> subprocess.Popen[str]:
+    files = ("--bench", shop.folder / "bench.toml", "--spec", shop.folder / "machine.toml")
+    words = shop.command("run", "stator", *files, "--headless", "--json")
+    return subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=shop.env)
+
+
+def test_a_meter_unplugged_during_the_run_is_named_and_voids_it(shop: Shop, two_meters: tuple[Talker, Talker]) -> None:
+    child = on_two_meters(shop)
+    under_way, until = sampling(shop), time.monotonic() + 30
+    while not under_way(b"") and time.monotonic() < until:
+        time.sleep(0.05)
+    two_meters[1].unplug()
+    out, err = child.communicate(timeout=60)
+    said = json.loads(out)
+    assert (said["verdict"], said["suspect"], child.returncode) == ("void", "instrument", 4), err
+    assert any("rpm" in one for one in said["reasons"])
+    with_gap = [one for one in kept_records(shop) if one["kind"] == "gap"]
+    assert with_gap[0]["instrument"] == "tach"
+    assert with_gap[0]["state"] == "lost"
+
+
+def kept_records(shop: Shop) -> list[dict[str, Any]]:
+    from benchd.journal import Journal
+
+    with Journal(shop.folder / "home" / "journal.sqlite") as journal:
+        return list(journal.read(journal.resolve("last")))
+
+
+def test_two_real_ports_are_read_together_and_judged(shop: Shop, two_meters: tuple[Talker, Talker]) -> None:
+    child = on_two_meters(shop)
+    out, err = child.communicate(timeout=90)
+    said = json.loads(out)
+    assert child.returncode in (0, 3), err
+    assert said["measured"]["stator_volts"]["value"] == pytest.approx(28.5, abs=0.001)
+    assert [one["name"] for one in said["instruments"]] == ["volts", "tach"]
+
+
+def test_a_port_that_another_program_holds_is_refused_by_name(shop: Shop, two_meters: tuple[Talker, Talker]) -> None:
+    import serial
+
+    with serial.Serial(two_meters[0].port, exclusive=True):
+        child = on_two_meters(shop)
+        out, err = child.communicate(timeout=60)
+    assert (child.returncode, out) == (5, "")
+    assert f"[instruments.volts] port {two_meters[0].port}" in err
+    assert shop.history() == []
 
 
 def test_the_help_takes_less_than_four_bare_pythons() -> None:
