@@ -295,34 +295,37 @@ class _Tender:
             self._take(said, at_ns - self._zero_ns)
 
     def _take(self, said: Iterable[Reading | Notice], t_ns: int) -> None:
+        readings = 0
         for one in said:
             if isinstance(one, Reading):
+                readings += 1
                 self._reading(one, t_ns)
             else:
                 self._notice(one, t_ns)
+        if readings:
+            self.counts["readings"] += readings
 
     def _reading(self, one: Reading, t_ns: int) -> None:
         if self._lost_ns is not None:
             self._back(t_ns)
         self._heard_ns = self._alive_ns = t_ns
         self._noise = 0
-        self.counts["readings"] += 1
         value = None if one.value is None else float(one.value)
         resolution = None if one.resolution is None else float(one.resolution)
         flags = one.flags
+        place = self._inputs.place(one.quantity, one.point)
         self._emit(
             {
                 "kind": "reading",
                 "t_ns": t_ns,
                 "instrument": self.name,
-                "quantity": one.quantity.value,
+                "quantity": place.word,
                 "point": one.point,
                 "value": value,
                 "resolution": resolution,
                 "flags": sorted(flags) if flags else [],
             }
         )
-        place = self._inputs.place(one)
         if value is None and not one.flags:
             flags = frozenset({Flag.NO_NUMBER})
         for slot in place.right:

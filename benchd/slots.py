@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from benchd.config import Bench, Channel
-from benchd.core.readings import NOT_A_MEASUREMENT, Flag, Quantity, Reading
+from benchd.core.readings import NOT_A_MEASUREMENT, Flag, Quantity
 from benchd.core.samples import Value
 from benchd.errors import ConfigError
 
@@ -18,8 +18,10 @@ WRONG_AFTER_NS = 1_200_000_000
 #: A rate is taken over at least so long where an instrument gives a bare count of pulses: arrival times scatter.
 RATE_NS = 1_000_000_000
 
+#: Points that are remembered: more than any instrument has inputs; a driver that invents names fills no memory.
+MOST_POINTS = 500
+
 NONE: frozenset[Flag] = frozenset()
-Key = tuple[Quantity, str]
 #: value, resolution, flags, arrival
 Fresh = tuple[float | None, float | None, frozenset[Flag], int]
 
@@ -87,28 +89,32 @@ class Slot:
 class Place:
     """Where a reading goes: slots of its function, and slots of the same input that want another one."""
 
+    function: Quantity
+    word: str  # the function's, as records have it
     right: tuple[Slot, ...]
     others: tuple[Slot, ...]
 
 
 class Inputs:
-    """The slots of one instrument by function and point."""
+    """The slots of one instrument by point and function."""
 
     def __init__(self, slots: Iterable[Slot]) -> None:
         self.slots = tuple(slots)
-        self._places: dict[Key, Place] = {}
+        self._places: dict[str, list[Place]] = {}
 
-    def place(self, reading: Reading) -> Place:
-        key = (reading.quantity, reading.point)
-        found = self._places.get(key)
-        if found is None:
-            found = self._places[key] = self._find(*key)
-        return found
+    def place(self, function: Quantity, point: str) -> Place:
+        for found in self._places.get(point, ()):  # one or two as a rule; an enum's hash would cost more
+            if found.function is function:
+                return found
+        made = self._made(function, point)
+        if len(self._places) < MOST_POINTS:
+            self._places.setdefault(point, []).append(made)
+        return made
 
-    def _find(self, function: Quantity, point: str) -> Place:
+    def _made(self, function: Quantity, point: str) -> Place:
         here = [slot for slot in self.slots if point == slot.point or (not slot.point and point == slot.channel)]
         right = tuple(slot for slot in here if slot.function is function)
-        return Place(right, tuple(slot for slot in here if slot.function is not function))
+        return Place(function, function.value, right, tuple(slot for slot in here if slot.function is not function))
 
     def connected(self, t_ns: int) -> None:
         """A shared input gives its functions in turn: each slot waits from now on for its own."""

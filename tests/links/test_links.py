@@ -247,7 +247,7 @@ async def test_a_recording_goes_as_fast_as_is_asked(tmp_path: Path) -> None:
         await clock.advance(0.01)
         assert await task == b"8,12.7\n"
     async with open_link(port + "?speed=max", clock=clock) as link:
-        assert [await link.read() for _ in range(3)] == [b"t_s,battery_volts\n", b"0,12.6\n", b"8,12.7\n"]
+        assert await read_all(link, 32) == b"t_s,battery_volts\n0,12.6\n8,12.7\n"
 
 
 async def read_to_the_end(port: str) -> None:
