@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from contextlib import aclosing, suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -11,11 +12,10 @@ import click
 
 if TYPE_CHECKING:
     from benchd.config import Bench
-    from benchd.core.readings import Reading
-    from benchd.wire.driver import Driver, Settings
+    from benchd.core.readings import Notice, Reading
+    from benchd.wire.driver import Driver, SerialParams, Settings
 
 LISTEN_S = 2.5  # a handheld sends at least one frame a second
-ENOUGH = 3  # readings that make an answer; fewer, and a frame cut by our coming would count as noise for long
 
 
 @click.command("meters", short_help="List ports, find out which meter answers where, show live readings.")
@@ -69,42 +69,57 @@ def command(
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A port to look at and the drivers to try there, each with its settings."""
+    """A port to look at; an instrument of a bench file comes with its driver, settings and serial parameters."""
 
     port: str
-    tries: tuple[tuple[Driver, Settings, Any], ...]  # driver, settings, serial parameters
     about: str = ""  # what the system says of the port, or the instrument's name
+    driver: Driver | None = None
+    settings: Settings | None = None
+    serial: SerialParams | None = None
 
 
 @dataclass(slots=True)
 class Heard:
-    """What came from one port; `driver` None if nobody understood it."""
+    """What is known of one port; `driver` None if nobody understood it."""
 
     place: Place
-    driver: str | None = None
+    driver: Driver | None = None
+    serial: SerialParams | None = None
     identity: str = ""
+    also: tuple[str, ...] = ()
     readings: dict[tuple[str, str], Reading] = field(default_factory=dict)  # newest by (quantity, point)
-    garbage: int = 0
-    bytes: int = 0
+    errors: str = ""  # the newest that the instrument or the wire complained of
     trouble: str = ""
+
+    def take(self, one: Reading | Notice) -> None:
+        from benchd.core.readings import Reading
+
+        if isinstance(one, Reading):
+            self.readings[(str(one.quantity), one.point)] = one
+        elif one.kind == "identity":
+            self.identity = one.text
+        else:
+            self.errors = f"{one.kind}: {one.text}"
 
     def line(self) -> str:
         about = f" ({self.place.about})" if self.place.about else ""
         if self.driver is None:
             return f"{self.place.port}{about}: {self.trouble or 'no meter answers'}"
+        also = f" (or {', '.join(self.also)})" if self.also else ""
         shown = ", ".join(reading_text(one) for one in self.readings.values()) or "no reading yet"
         identity = f" [{self.identity}]" if self.identity else ""
-        noise = f"; {self.garbage} bytes made no sense" if self.garbage else ""
-        return f"{self.place.port}{about}: {self.driver}{identity}: {shown}{noise}"
+        errors = f"; {self.errors}" if self.errors else ""
+        return f"{self.place.port}{about}: {self.driver.name}{also}{identity}: {shown}{errors}"
 
     def to_json(self) -> dict[str, Any]:
         return {
             "port": self.place.port,
             "about": self.place.about,
-            "driver": self.driver,
+            "driver": None if self.driver is None else self.driver.name,
+            "also": list(self.also),
             "identity": self.identity or None,
             "trouble": self.trouble or None,
-            "garbage_bytes": self.garbage,
+            "errors": self.errors or None,
             "readings": [reading_json(one) for one in self.readings.values()],
         }
 
@@ -134,108 +149,58 @@ def reading_json(one: Reading) -> dict[str, Any]:
 
 def places_of(bench: Bench | None, ports: Sequence[str], visa: bool) -> list[Place]:
     """Where to look: the bench's instruments, the named ports, or all ports of this computer."""
-    from benchd import links, registry
-    from benchd.wire.driver import Settings
+    from benchd.links import list_ports
 
-    drivers = registry.drivers()
     if bench is not None:
-        return [_place_of_instrument(bench, name, drivers) for name in bench.instruments]
-    found = {port: "" for port in ports} or dict(links.list_ports(visa=visa))
-    tries = tuple((one, Settings(), one.serial) for one in drivers.values() if one.poll_s is None or one.probe)
-    asking = tuple(one for one in tries if one[0].probe)
-    listening = tuple(one for one in tries if one[0].poll_s is None)
-    return [
-        Place(port, asking if port.startswith("visa:") else listening + asking, about) for port, about in found.items()
-    ]
+        return [_place_of_instrument(bench, name) for name in bench.instruments]
+    found = {port: "" for port in ports} or dict(list_ports(visa=visa))
+    return [Place(port, about) for port, about in found.items()]
 
 
-def _place_of_instrument(bench: Bench, name: str, drivers: Mapping[str, Driver]) -> Place:
-    from benchd.links.ports import serial_params
-    from benchd.sampler import settings_of
+def _place_of_instrument(bench: Bench, name: str) -> Place:
+    from benchd import registry
+    from benchd.sampler import serial_params, settings_of
 
     instrument = bench.instruments[name]
-    driver = drivers[instrument.driver]
-    return Place(instrument.port, ((driver, settings_of(bench, instrument), serial_params(driver, instrument)),), name)
+    driver = registry.driver(instrument.driver)
+    return Place(instrument.port, name, driver, settings_of(bench, instrument), serial_params(driver, instrument))
 
 
 async def look(places: Sequence[Place]) -> list[Heard]:
-    """All ports at once, on each one driver after the other until one understands."""
+    """All ports at once."""
     return list(await asyncio.gather(*(_look_at(place) for place in places)))
 
 
 async def _look_at(place: Place) -> Heard:
-    """The driver that understands most and throws least away. A port that stays silent is listened to only once."""
+    from benchd import discover, registry
     from benchd.errors import PortError
 
-    best, troubles, silent = Heard(place), [], set()
-    for driver, settings, serial in place.tries:
-        lines = (serial.dtr, serial.rts)  # some adapters take their power from these
-        if driver.poll_s is None and lines in silent:
-            continue
-        heard = Heard(place)
-        try:
-            await listen(heard, driver, settings, serial, LISTEN_S, enough=ENOUGH)
-        except PortError as error:  # perhaps only this driver's setting is not to be had
-            troubles.append(str(error))
-            continue
-        if not heard.bytes:
-            silent.add(lines)
-        if understood(heard) and (best.driver is None or heard.garbage < best.garbage):
-            heard.driver = driver.name
-            best = heard
-            if not heard.garbage:
-                return best
-        elif best.driver is None:
-            best.garbage = max(best.garbage, heard.garbage)
-    if best.driver is None and best.garbage:
-        best.trouble = f"something sends here ({best.garbage} bytes), but no driver understands it"
-    elif best.driver is None and len(troubles) == len(place.tries):
-        best.trouble = troubles[0]
-    return best
+    heard = Heard(place)
+    try:
+        if place.driver is not None:
+            heard.driver, heard.serial = place.driver, place.serial
+            await _listen(heard, LISTEN_S, place.settings)
+            heard.driver = heard.driver if heard.readings or heard.identity else None
+        elif (found := await discover.identify(place.port, registry.drivers())) is not None:
+            heard.driver, heard.serial = registry.driver(found.driver), found.serial
+            heard.identity, heard.also = found.identity, found.also
+            for reading in found.readings:
+                heard.take(reading)
+    except PortError as error:
+        heard.driver, heard.trouble = None, str(error)
+    return heard
 
 
-def understood(heard: Heard) -> bool:
-    """Readings, or the four fields of an identity (IEEE 488.2): any line of a talking meter could pass for fewer."""
-    return bool(heard.readings) or heard.identity.count(",") >= 3
+async def _listen(heard: Heard, seconds: float | None, settings: Settings | None) -> None:
+    from benchd import discover
 
-
-async def listen(
-    heard: Heard, driver: Driver, settings: Settings, serial: Any, seconds: float, *, enough: int | None = None
-) -> None:
-    """One conversation, into `heard`; stops after `seconds`, or after `enough` readings. PortError as the link raises."""
-    from benchd.core.readings import Reading
-    from benchd.links import open_link
-
-    loop = asyncio.get_running_loop()
-    until, count = loop.time() + seconds, 0
-    async with open_link(heard.place.port, serial) as link:
-        decoder = driver.make(settings)
-        decoder.connected()
-        while (left := until - loop.time()) > 0 and (enough is None or count < enough):
-            wait_s = min(left, 0.25)
-            if decoder.answered and (request := decoder.request()) is not None:
-                await link.write(request.data, request.reply, request.timeout_s)
-                wait_s = min(left, request.timeout_s)
-            try:
-                data = await asyncio.wait_for(link.read(), wait_s)
-                heard.bytes += len(data)
-                news = decoder.receive(data)
-            except TimeoutError:
-                news = [] if decoder.answered else decoder.timed_out()
-            for one in news:
-                count += isinstance(one, Reading)
-                _note(heard, one)
-
-
-def _note(heard: Heard, one: Any) -> None:
-    from benchd.core.readings import Reading
-
-    if isinstance(one, Reading):
-        heard.readings[(str(one.quantity), one.point)] = one
-    elif one.kind == "identity":
-        heard.identity = one.text
-    elif one.kind == "garbage":
-        heard.garbage += one.count
+    assert heard.driver is not None
+    with suppress(TimeoutError):
+        async with asyncio.timeout(seconds):
+            said = discover.watch(heard.place.port, heard.driver, settings, serial=heard.serial)
+            async with aclosing(said):
+                async for one in said:
+                    heard.take(one)
 
 
 async def watch(answered: Sequence[Heard], seconds: float | None) -> None:
@@ -255,8 +220,7 @@ async def watch(answered: Sequence[Heard], seconds: float | None) -> None:
 async def _keep_listening(heard: Heard, seconds: float | None) -> None:
     from benchd.errors import PortError
 
-    driver, settings, serial = next(one for one in heard.place.tries if one[0].name == heard.driver)
     try:
-        await listen(heard, driver, settings, serial, float("inf") if seconds is None else seconds)
+        await _listen(heard, seconds, heard.place.settings)
     except PortError as error:
         heard.driver, heard.trouble = None, str(error)
