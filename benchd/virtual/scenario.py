@@ -1,0 +1,171 @@
+"""What a virtual bench is made of: one machine, its battery, its meters, and what is wrong with them."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass, field, replace
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Something wrong, with a strength: `usual` for the demo, drawn between `low` and `high` for benchmarks."""
+
+    title: str
+    usual: float = 1.0
+    low: float = 1.0
+    high: float = 1.0
+    unit: str = ""
+
+
+FAULTS: dict[str, Fault] = {
+    "weak-magnets": Fault("flywheel magnets weak", 0.35, 0.30, 0.6, "part of the field lost"),
+    "shorted-turns": Fault("stator turns shorted", 0.35, 0.30, 0.6, "part of the turns lost"),
+    "open-phase": Fault("stator winding open"),
+    "regulator-dead": Fault("regulator gives nothing"),
+    "regulator-weak": Fault("regulator gives too little", 0.6, 0.3, 0.78, "of rated amps"),
+    "regulator-stuck-on": Fault("regulator does not regulate"),
+    "regulator-set-high": Fault("set-point too high", 0.55, 0.45, 0.75, "V above a good one"),
+    "regulator-set-low": Fault("set-point too low", 0.9, 0.7, 1.3, "V below a good one"),
+    "scr-open": Fault("one thyristor of the regulator open"),
+    "battery-sulphated": Fault("battery sulphated", 0.12, 0.05, 0.2, "of its acceptance left"),
+    "battery-dead-cell": Fault("one cell of the battery shorted"),
+    "battery-leaking": Fault("battery leaks inside", 0.3, 0.15, 0.5, "of rated amps leaked"),
+    "battery-nearly-full": Fault("battery nearly full", 0.96, 0.93, 0.99, "charge at the start"),
+    "battery-deeply-discharged": Fault("battery deeply discharged", 0.06, 0.02, 0.12, "charge at the start"),
+    "battery-frozen": Fault("battery frozen", -15.0, -25.0, -11.0, "degC"),
+    "joint-bad": Fault("a joint has resistance", 0.12, 0.08, 0.3, "ohm"),
+    "joint-intermittent": Fault("a joint opens and closes", 9.0, 5.0, 20.0, "s between openings"),
+    "governor-low": Fault("engine governed too slow", 3000.0, 2700.0, 3250.0, "rpm"),
+    "governor-hunting": Fault("engine hunts", 400.0, 330.0, 600.0, "rpm either way"),
+    "tach-wrong-pulses": Fault("tachometer set to wrong pulses", 0.5, 0.5, 2.0, "times the true speed"),
+    "meter-sleep": Fault("a meter goes to sleep", 20.0, 12.0, 40.0, "s after the start"),
+    "meter-hold": Fault("a meter is on hold", 18.0, 12.0, 40.0, "s after the start"),
+    "meter-overload": Fault("a meter is over range", 14.0, 12.0, 30.0, "s after the start"),
+    "meter-wrong-dial": Fault("a meter's dial is on another function"),
+    "meter-leads-reversed": Fault("a meter's leads are reversed"),
+    "meter-cut-frames": Fault("a meter's frames come cut", 0.3, 0.1, 0.5, "of the frames"),
+    "meter-unplugged": Fault("a meter is unplugged and plugged in again", 6.0, 3.0, 12.0, "s away"),
+    "meter-clock-skew": Fault("a meter answers late", 0.8, 0.3, 1.2, "s"),
+    "meter-fuse-blown": Fault("the ammeter's fuse blows", 20.0, 14.0, 60.0, "s after the start"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """One machine on one bench. Volts, amps, ohms, seconds, rpm, degC; strengths of faults by name."""
+
+    seed: int = 1
+    name: str = "Hollin T18 garden tractor"
+    rated_amps: float = 15.0
+    capability: float = 1.03  # of rated: what regulator and stator really give
+    amp_hours: float = 28.0
+    set_volts: float = 14.35
+    soft_volts: float = 0.03  # how far the set-point sags at rated amps
+    start_charge: float = 0.52
+    celsius: float = 21.0
+    inner_ohms: float = 0.022  # of a 28 Ah battery; smaller batteries have more
+    wire_ohms: float = 0.012
+    key_amps: float = 0.4
+    poles: int = 12
+    stator_volts_at_3600: float = 33.5
+    stator_margin: float = 1.19  # healthy volts over the spec's least
+    full_rpm: float = 3540.0
+    idle_rpm: float = 1800.0
+    sealed: bool = False
+    volts_digit: float = 0.01
+    amps_digit: float = 0.01
+    volts_percent: float = 0.1
+    amps_percent: float = 0.8
+    stator_percent: float = 0.8
+    rpm_percent: float = 0.1
+    ripple_volts: float = 0.006
+    meter_period_s: float = 0.5
+    meter_delay_s: float = 0.15
+    meter_lag_s: float = 0.25
+    faults: dict[str, float] = field(default_factory=dict)
+
+    def strength(self, name: str) -> float | None:
+        return self.faults.get(name)
+
+    @property
+    def min_volts_ac(self) -> float:
+        return round(self.stator_volts_at_3600 / self.stator_margin, 1)
+
+    @property
+    def spec_toml(self) -> str:
+        """The machine's spec file, as its manual would give it."""
+        return f"""[machine]
+name = "{self.name}"
+manual = "service manual, section 6, page 14"
+
+[engine]
+full_throttle_rpm = [3350, 3650]
+
+[stator]
+min_volts_ac = {self.min_volts_ac}
+at_rpm = 3600
+magnet_poles = {self.poles}
+
+[regulator]
+rated_amps = {self.rated_amps:g}
+at_rpm = 3600
+settled_volts = [13.8, 14.7]
+ceiling_volts = 15.0
+
+[battery]
+amp_hours = {self.amp_hours:g}
+cold_cranking_amps = {round(self.amp_hours * 10.7)}
+"""
+
+    def with_fault(self, name: str, strength: float | None = None) -> Scenario:
+        """The same bench with one more fault; its usual strength if none is given. KeyError for an unknown name."""
+        found = FAULTS[name]
+        value = found.usual if strength is None else strength
+        changed = replace(self, faults={**self.faults, name: value})
+        if name in ("battery-nearly-full", "battery-deeply-discharged"):
+            return replace(changed, start_charge=value)
+        if name == "battery-frozen":
+            return replace(changed, start_charge=0.1, celsius=value)
+        return changed
+
+
+def draw(rng: random.Random, fault: str | None = None) -> Scenario:
+    """A machine drawn wide: 9-20 A, 18-50 Ah, 1 and 10 mV meters, readings every 0.5-2 s; with one fault or none."""
+    rated = rng.choice([9.0, 10.0, 12.0, 15.0, 16.0, 18.0, 20.0])
+    fine = rng.random() < 0.5
+    healthy = rng.uniform(24.0, 48.0)
+    made = Scenario(
+        seed=rng.randrange(2**31),
+        name="drawn machine",
+        rated_amps=rated,
+        capability=rng.uniform(0.99, 1.08),
+        amp_hours=round(rng.uniform(18.0, 50.0)),
+        set_volts=rng.uniform(14.05, 14.5),
+        soft_volts=rng.uniform(0.0, 0.06),
+        start_charge=rng.uniform(0.35, 0.62),
+        celsius=rng.uniform(12.0, 32.0),
+        inner_ohms=rng.uniform(0.015, 0.03),
+        wire_ohms=rng.uniform(0.004, 0.02),
+        key_amps=rng.uniform(0.1, 0.03 * rated),
+        poles=rng.choice([12, 14, 16, 18]),
+        stator_volts_at_3600=healthy,
+        stator_margin=rng.uniform(1.08, 1.35),
+        full_rpm=rng.uniform(3430.0, 3590.0),
+        sealed=rng.random() < 0.4,
+        volts_digit=0.001 if fine else 0.01,
+        amps_digit=rng.choice([0.01, 0.01, 0.1]),
+        volts_percent=0.05 if fine else 0.2,
+        amps_percent=rng.uniform(0.5, 1.0),
+        stator_percent=rng.uniform(0.5, 1.0),
+        ripple_volts=rng.uniform(0.001, 0.012),
+        meter_period_s=rng.choice([0.5, 1.0, 2.0]),
+        meter_delay_s=rng.uniform(0.05, 0.3),
+        meter_lag_s=rng.uniform(0.1, 0.4),
+    )
+    if fault is None:
+        return made
+    kind = FAULTS[fault]
+    strength = rng.uniform(kind.low, kind.high)
+    if fault == "tach-wrong-pulses":
+        strength = rng.choice([0.5, 2.0])
+    return made.with_fault(fault, strength)

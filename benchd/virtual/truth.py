@@ -1,0 +1,61 @@
+"""What the trade says each fault should lead to. For benchmarks and tests; the judge never sees it."""
+
+from __future__ import annotations
+
+#: Fault -> procedure -> the (verdict, suspect) pairs that are right; suspect '*' = any.
+EXPECTED: dict[str, dict[str, set[tuple[str, str]]]] = {
+    "healthy": {"stator": {("pass", "none")}, "regulator": {("pass", "none")}},
+    "weak-magnets": {"stator": {("fail", "stator")}, "regulator": {("fail", "unknown"), ("fail", "stator")}},
+    "shorted-turns": {"stator": {("fail", "stator")}, "regulator": {("fail", "unknown"), ("fail", "stator")}},
+    "open-phase": {"stator": {("fail", "stator")}, "regulator": {("fail", "unknown"), ("fail", "stator")}},
+    "regulator-dead": {"regulator": {("fail", "regulator"), ("fail", "unknown")}},
+    "regulator-weak": {"regulator": {("fail", "regulator"), ("fail", "unknown")}},
+    "regulator-stuck-on": {"regulator": {("fail", "regulator")}},
+    "regulator-set-high": {"regulator": {("fail", "regulator")}},
+    "regulator-set-low": {"regulator": {("fail", "regulator")}},
+    "scr-open": {"regulator": {("fail", "regulator"), ("fail", "unknown")}},
+    "battery-sulphated": {"regulator": {("void", "battery"), ("void", "not discharged"), ("fail", "battery")}},
+    "battery-dead-cell": {"regulator": {("fail", "battery")}},
+    # A leak shows only where the amps stop falling inside the run; a pass says nothing of how the battery holds.
+    "battery-leaking": {"regulator": {("pass", "none"), ("fail", "battery"), ("undecided", "*")}},
+    "battery-nearly-full": {"regulator": {("void", "not discharged"), ("void", "battery")}},
+    "battery-deeply-discharged": {"regulator": {("undecided", "*"), ("pass", "none")}},
+    "battery-frozen": {"regulator": {("void", "battery"), ("void", "not discharged")}},
+    "joint-bad": {"regulator": {("fail", "connection")}},
+    "joint-intermittent": {"regulator": {("fail", "connection")}},
+    "governor-low": {"stator": {("void", "engine speed")}, "regulator": {("void", "engine speed")}},
+    "governor-hunting": {"stator": {("void", "engine speed")}, "regulator": {("void", "engine speed")}},
+    "tach-wrong-pulses": {
+        "stator": {("void", "instrument")},
+        "regulator": {("void", "instrument"), ("void", "engine speed")},
+    },
+    "meter-sleep": {
+        "stator": {("void", "instrument"), ("pass", "none")},
+        "regulator": {("void", "instrument"), ("pass", "none")},
+    },
+    "meter-hold": {
+        "stator": {("void", "instrument"), ("pass", "none")},
+        "regulator": {("void", "instrument"), ("pass", "none")},
+    },
+    "meter-overload": {
+        "stator": {("void", "instrument"), ("pass", "none")},
+        "regulator": {("void", "instrument"), ("pass", "none")},
+    },
+    "meter-wrong-dial": {"stator": {("void", "instrument")}, "regulator": {("void", "instrument")}},
+    "meter-leads-reversed": {"regulator": {("void", "instrument")}},
+    "meter-cut-frames": {"stator": {("pass", "none")}, "regulator": {("pass", "none")}},
+    "meter-unplugged": {"stator": {("pass", "none")}, "regulator": {("pass", "none")}},
+    "meter-clock-skew": {"regulator": {("pass", "none")}},
+    "meter-fuse-blown": {"regulator": {("void", "instrument"), ("pass", "none")}},
+}
+
+
+def right(fault: str, procedure: str, verdict: str, suspect: str) -> bool:
+    """Whether this verdict is one that the trade would give; an unlisted procedure is one the fault leaves alone."""
+    wanted = EXPECTED[fault].get(procedure, {("pass", "none")})
+    return (verdict, suspect) in wanted or (verdict, "*") in wanted
+
+
+def wrong(fault: str, procedure: str, verdict: str, suspect: str) -> bool:
+    """A wrong verdict: a pass or fail that the trade would not give. Undecided and void sell nothing."""
+    return verdict in ("pass", "fail") and not right(fault, procedure, verdict, suspect)
