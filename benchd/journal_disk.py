@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import sys
+import time
 from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
@@ -72,8 +73,7 @@ def connect(path: Path) -> sqlite3.Connection:
         path.parent.mkdir(parents=True, exist_ok=True)
         db = _open(path, "rwc")
         try:
-            if db.execute("PRAGMA journal_mode=WAL").fetchone()[0] != "wal":
-                raise StoreError(f"{path}: this disk cannot keep a journal safely (no write-ahead log here)")
+            _log_ahead(db, path)
             _prepare(db, path)
         except BaseException:
             db.close()
@@ -100,6 +100,21 @@ def connect_to_read(path: Path) -> sqlite3.Connection | None:
         raise trouble(path, error) from error
 
 
+def _log_ahead(db: sqlite3.Connection, path: Path) -> None:
+    """Switch a new file to write-ahead logging. Where two processes make it at once SQLite does not wait by itself."""
+    deadline = time.monotonic() + BUSY_S
+    while True:
+        try:
+            if db.execute("PRAGMA journal_mode").fetchone()[0] == "wal":
+                return
+            if db.execute("PRAGMA journal_mode=WAL").fetchone()[0] != "wal":
+                raise StoreError(f"{path}: this disk cannot keep a journal safely (no write-ahead log here)")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorname != "SQLITE_BUSY" or time.monotonic() > deadline:
+                raise
+            time.sleep(0.02)
+
+
 def _open(path: Path, mode: str) -> sqlite3.Connection:
     uri = f"file:{quote(str(path.absolute()))}?mode={mode}"
     db = sqlite3.connect(uri, uri=True, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
@@ -110,7 +125,6 @@ def _open(path: Path, mode: str) -> sqlite3.Connection:
 def _readable(db: sqlite3.Connection, path: Path) -> sqlite3.Connection | None:
     try:
         if _known_version(db, path) == 0:
-            _refuse_strange(db, path)
             db.close()  # made by a process that died before it put anything in
             return None
     except BaseException:
@@ -120,17 +134,17 @@ def _readable(db: sqlite3.Connection, path: Path) -> sqlite3.Connection | None:
 
 
 def _known_version(db: sqlite3.Connection, path: Path) -> int:
-    version = int(db.execute("PRAGMA user_version").fetchone()[0])
+    """The schema's version, 0 for an empty file. StoreError for a newer one, and for another program's file."""
+    # One statement sees one state, also while another process makes the tables.
+    query = "SELECT user_version, (SELECT count(*) FROM sqlite_master) FROM pragma_user_version"
+    version, tables = db.execute(query).fetchone()
     if version > SCHEMA_VERSION:
         raise StoreError(
             f"{path}: written by a newer benchd (schema {version}, this one knows {SCHEMA_VERSION}): update benchd"
         )
-    return version
-
-
-def _refuse_strange(db: sqlite3.Connection, path: Path) -> None:
-    if db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+    if version == 0 and tables:
         raise StoreError(f"{path}: this file is another program's: set BENCHD_HOME to another folder")
+    return int(version)
 
 
 def _prepare(db: sqlite3.Connection, path: Path) -> None:
@@ -140,7 +154,6 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
     db.execute("BEGIN IMMEDIATE")
     try:
         if _known_version(db, path) == 0:  # nobody else made it in the meantime
-            _refuse_strange(db, path)
             for statement in _statements(_SCHEMA):
                 db.execute(statement)
             db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")

@@ -83,13 +83,15 @@ def test_what_is_no_json_is_made_so_or_refused(path: Path) -> None:
         writer = journal.open_run(OPENED)
         writer.append({"kind": "reading", "value": Decimal("12.50"), "flags": frozenset({"hold"})})
         writer.append({"kind": "standing", "sure": float("nan"), "expected": {"volts": (1.0, float("inf"))}})
+        writer.append({"kind": "mark", "text": "half \ud800 a character, and µ"})
         writer.flush()
         kept = list(journal.read(writer.run))[1:]
-        assert kept[0] == {"kind": "reading", "value": 12.5, "flags": ["hold"], "seq": 2}
+        assert kept[0] == {"kind": "reading", "value": "12.50", "flags": ["hold"], "seq": 2}
         assert kept[1] == {"kind": "standing", "sure": None, "expected": {"volts": [1.0, None]}, "seq": 3}
+        assert kept[2]["text"] == "half ? a character, and µ"
         writer.append({"kind": "mark", "text": object()})
         with pytest.raises(
-            StoreError, match=r"a 'mark' record cannot be kept: a object is no JSON; the last 1 records"
+            StoreError, match=r"a 'mark' record cannot be kept: TypeError: a object is no JSON; the last 1 records"
         ):
             writer.flush()
         with pytest.raises(StoreError, match="'mark' record"):
