@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from benchd.core.specs import MachineSpec
     from benchd.journal import Journal
     from benchd.runner import Ended
+    from benchd.virtual.scenario import Scenario
 
 MACHINE = "hollin-t18"
 PROCEDURES = ("stator", "regulator")
@@ -23,7 +24,7 @@ SPEED = 10.0
 
 
 @click.command("demo", short_help="Show both runs on a virtual bench: no hardware, nothing to set up.")
-@click.option("--fault", metavar="NAME[=STRENGTH]", help="Build this fault in; strength 0 to 1. See --faults.")
+@click.option("--fault", metavar="NAME[=STRENGTH]", help="Build this fault in. See --faults.")
 @click.option("--faults", "list_faults", is_flag=True, help="List the faults that can be built in.")
 @click.option("--only", type=click.Choice(PROCEDURES), help="Only this run.")
 @click.option("--speed", default=SPEED, show_default=True, type=click.FloatRange(0.1, 1000), help="Times as fast.")
@@ -52,57 +53,62 @@ def command(
     Examples:
       benchd demo
       benchd demo --fault regulator-stuck-on
-      benchd demo --fault battery-dead-cell=0.8 --speed 40 --headless --json
+      benchd demo --fault weak-magnets=0.5 --speed 40 --headless --json
     """
     if list_faults:
         for line in fault_lines():
             click.echo(line)
         return
-    name, strength = parse_fault(fault)
-    ends = asyncio.run(demo(name, strength, (only,) if only else PROCEDURES, speed=speed, seed=seed, headless=headless))
+    from dataclasses import replace
+
+    from benchd.virtual.scenario import Scenario
+
+    scenario = replace(Scenario(), seed=seed)
+    if (built_in := parse_fault(fault)) is not None:
+        scenario = scenario.with_fault(*built_in)
+    names = (only,) if only else PROCEDURES
+    ends = asyncio.run(demo(scenario, names, speed=speed, headless=headless))
     finish(ctx, ends, headless, as_json)
 
 
 def fault_lines() -> list[str]:
-    from benchd.virtual import FAULTS
+    """A line for each fault: its name, what it is, its usual strength and the range that makes sense."""
+    from benchd.virtual.scenario import FAULTS
 
     width = max(map(len, FAULTS))
-    return [f"{name.ljust(width)}  {one.title} (strength {one.strength:g})" for name, one in FAULTS.items()]
+    lines = []
+    for name, one in FAULTS.items():
+        strength = f"  [{one.usual:g} {one.unit}; {one.low:g} to {one.high:g}]" if one.unit else ""
+        lines.append(f"{name.ljust(width)}  {one.title}{strength}")
+    return lines
 
 
-def parse_fault(text: str | None) -> tuple[str | None, float | None]:
-    """'name' or 'name=0.5' -> (name, strength or None for the usual one); UsageError names what there is."""
+def parse_fault(text: str | None) -> tuple[str, float | None] | None:
+    """'name' or 'name=0.5' -> (name, strength or None for the usual one); UsageError says what there is."""
+    from math import isfinite
+
     from benchd.errors import UsageError
     from benchd.registry import nearest
-    from benchd.virtual import FAULTS
+    from benchd.virtual.scenario import FAULTS
 
     if text is None:
-        return None, None
+        return None
     name, _, strength = text.partition("=")
     if name not in FAULTS:
-        raise UsageError(
-            f"--fault {name}: there is no such fault{nearest(name, FAULTS)}; list them with: benchd demo --faults"
-        )
+        hint = nearest(name, FAULTS)
+        raise UsageError(f"--fault {name}: there is no such fault{hint}; list them with: benchd demo --faults")
     if not strength:
         return name, None
     try:
         value = float(strength)
     except ValueError:
-        value = -1.0
-    if not 0 <= value <= 1:
-        raise UsageError(f"--fault {text}: the strength {strength!r} is no number from 0 to 1")
+        value = float("nan")
+    if not isfinite(value):
+        raise UsageError(f"--fault {text}: the strength {strength!r} is no number; see: benchd demo --faults")
     return name, value
 
 
-async def demo(
-    fault: str | None,
-    strength: float | None,
-    names: tuple[str, ...],
-    *,
-    speed: float,
-    seed: int,
-    headless: bool,
-) -> list[Ended]:
+async def demo(scenario: Scenario, names: tuple[str, ...], *, speed: float, headless: bool) -> list[Ended]:
     """The runs one after the other, under one work order; one that did not end by itself is the last."""
     from benchd import config
     from benchd.cli.common import say
@@ -113,7 +119,7 @@ async def demo(
     with Journal() as journal:
         work_order = f"demo-{datetime.now(UTC):%Y%m%d-%H%M%S}"
         for name in names:
-            ended = await one_run(name, spec, journal, work_order, fault, strength, speed, seed, headless)
+            ended = await one_run(name, scenario, spec, journal, work_order, speed=speed, headless=headless)
             ends.append(ended)
             if ended.status != "judged":
                 break
@@ -123,13 +129,12 @@ async def demo(
 
 async def one_run(
     name: str,
+    scenario: Scenario,
     spec: MachineSpec,
     journal: Journal,
     work_order: str,
-    fault: str | None,
-    strength: float | None,
+    *,
     speed: float,
-    seed: int,
     headless: bool,
 ) -> Ended:
     """One run on a virtual bench of its own."""
@@ -137,10 +142,10 @@ async def one_run(
     from benchd.cli.common import choose_show, say
     from benchd.cli.live import Order, prepare, run_ready
     from benchd.clock import Clock
-    from benchd.virtual import Scenario, VirtualBench
+    from benchd.virtual.bench import VirtualBench
 
     clock = Clock(speed)
-    async with VirtualBench(Scenario(procedure=name, fault=fault, strength=strength, seed=seed), clock) as virtual:
+    async with VirtualBench(scenario, clock, name) as virtual:
         with bench_file(virtual.bench_toml) as path:
             order = Order(name, config.load_bench(path), spec, work_order)
             ready = prepare(order, journal, clock.wall_utc())
