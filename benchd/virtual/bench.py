@@ -32,8 +32,8 @@ from benchd.virtual.world import World
 FOLLOW_S = 0.1  # how finely the meters' inputs follow the world
 TICK_S, TICK_REAL_S = 0.05, 0.004  # of bench time, but no oftener than so on the computer's clock
 CALIBRATED_FOR = timedelta(days=300)
-#: Real seconds that opening all ports may take; on a fast clock that is long.
-OPENING_REAL_S = 1.5
+#: Real seconds that opening all ports may take, and that a port may be silent; on a fast clock that is long.
+OPENING_REAL_S, SILENT_REAL_S = 1.5, 0.3
 
 
 @dataclass
@@ -194,10 +194,11 @@ def bench_file(scenario: Scenario, places: list[Place], clock: Clock) -> str:
     """The whole text; see design contracts for the keys."""
     # A clock that runs fast while ports and timeouts do not: waits count in bench time.
     wait_s = min(max(20.0, OPENING_REAL_S * clock.speed), 600.0)
+    lost_s = min(max(3.0, SILENT_REAL_S * clock.speed), 60.0)
     due = (clock.wall_utc() + CALIBRATED_FOR).date().isoformat()
     parts = [
         f'[bench]\nname = "virtual bench"\nsample_s = {min(max(scenario.meter_period_s, 0.02), 10.0)!r}\n'
-        f"wait_for_meter_s = {wait_s!r}\n"
+        f"lost_after_s = {lost_s!r}\nwait_for_meter_s = {wait_s!r}\n"
     ]
     for one in places:
         parts.append(

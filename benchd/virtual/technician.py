@@ -91,9 +91,9 @@ class Technician:
             self._error = error
 
     async def _start(self) -> None:
-        await self._clock.sleep(max(WALK_S, WALK_REAL_S * self._clock.speed))
         if self._running:
             return
+        await self._clock.sleep(max(WALK_S, WALK_REAL_S * self._clock.speed))
         self._running = True
         self._world_now().crank(True)
         await self._clock.sleep(CRANK_S)
