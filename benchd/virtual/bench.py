@@ -85,10 +85,11 @@ class VirtualBench:
         self._living.cancel()
         try:
             await asyncio.wait({self._living})
-            if not self._living.cancelled() and error is None:
-                self._living.result()  # what broke it
-            if error is None:
-                await self._technician.leave()
+            broken = await self._technician.leave()
+            if not self._living.cancelled():
+                broken = self._living.exception() or broken
+            if broken is not None and error is None:
+                raise broken
         finally:
             await self._stack.aclose()
 

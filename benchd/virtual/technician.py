@@ -50,13 +50,12 @@ class Technician:
             self._start_doing(self._stop())
         return None
 
-    async def leave(self) -> None:
-        """Drop everything. Raises what went wrong meanwhile."""
+    async def leave(self) -> BaseException | None:
+        """Drop everything; what went wrong meanwhile."""
         for task in list(self._tasks):
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
-        if self._error is not None:
-            raise self._error
+        return self._error
 
     # --- what is done at once -----------------------------------------------------------------------------------
 
