@@ -83,8 +83,15 @@ def quantity_text(name: str, one: Mapping[str, Any]) -> str:
         places = decimals_for(spread)
         shown = f"{value:.{places}f} ± {spread:.{places}f} {unit} (k = {one['coverage_factor']:.3g})"
     conformity = one.get("probability_of_conformity")
-    inside = "" if conformity is None else f", within limits with probability {conformity:.3g}"
+    inside = "" if conformity is None else f", {chance_text(conformity)} likely within limits"
     return f"{name.replace('_', ' ')}: {shown}{inside}"
+
+
+def chance_text(probability: float) -> str:
+    """A probability in percent that never claims to be certain."""
+    if probability > 0.99:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.01 else f"{probability:.0%}".replace("%", " %")
 
 
 def decimals_for(spread: float) -> int:
