@@ -13,7 +13,7 @@ econometrics, no data of our own in it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from benchd.core.track import Array
 USUAL_DROP_VOLTS = 0.10
 USUAL_DROP_SD = 0.15
 LEAST_POINTS = 8
+KNEE_DOUBT = 0.5
 WINDOWS_S = (15.0, 22.0, 32.0, 46.0, 66.0, 95.0, 136.0, 195.0, 280.0, 400.0, 570.0, 820.0, 1200.0, 2400.0, 4800.0)
 
 
@@ -129,6 +130,14 @@ def fit(q: Array, v: Array, i: Array, t: Array, resolution_v: float, resolution_
     )
 
 
+def doubted(line: SourceLine) -> SourceLine:
+    """The line of a window that may still hold the knee: its resistance is doubtful by half of itself."""
+    u_ohms = math.hypot(line.u_ohms, KNEE_DOUBT * abs(line.ohms))
+    mean_i = line.amps_now - line.fall.change / 2
+    level = math.sqrt(max(line.u_end_volts**2 - (mean_i * line.u_ohms) ** 2, 0.0))
+    return replace(line, u_ohms=u_ohms, u_end_volts=math.hypot(level, mean_i * u_ohms))
+
+
 def with_usual_wiring(line: SourceLine, rated_amps: float) -> SourceLine:
     """The line with what is known of harnesses in general, unless the window contradicts it.
 
@@ -143,19 +152,8 @@ def with_usual_wiring(line: SourceLine, rated_amps: float) -> SourceLine:
     mean_i = line.amps_now - line.fall.change / 2
     mean_v = line.volts_now - line.rise.change / 2
     level = math.sqrt(max(line.u_end_volts**2 - (mean_i * line.u_ohms) ** 2, 0.0))
-    return SourceLine(
-        end_volts=mean_v + ohms * mean_i,
-        u_end_volts=math.hypot(level, mean_i * u_ohms),
-        ohms=ohms,
-        u_ohms=u_ohms,
-        amps_now=line.amps_now,
-        volts_now=line.volts_now,
-        window_s=line.window_s,
-        points=line.points,
-        fall=line.fall,
-        rise=line.rise,
-        noise_volts=line.noise_volts,
-    )
+    u_end = math.hypot(level, mean_i * u_ohms)
+    return replace(line, end_volts=mean_v + ohms * mean_i, u_end_volts=u_end, ohms=ohms, u_ohms=u_ohms)
 
 
 def _straight(q: Array, v: Array, i: Array, line: SourceLine, resolution_v: float) -> bool:
@@ -169,9 +167,7 @@ def _straight(q: Array, v: Array, i: Array, line: SourceLine, resolution_v: floa
     return abs(bow) < 3.0 * u + 0.002
 
 
-def best_line(
-    t: Array, q: Array, v: Array, i: Array, resolution_v: float, resolution_a: float, rated_amps: float
-) -> SourceLine | None:
+def best_line(t: Array, q: Array, v: Array, i: Array, resolution_v: float, resolution_a: float) -> SourceLine | None:
     """The surest straight source line that ends now: windows grow backwards as long as they stay straight."""
     best: SourceLine | None = None
     for window_s in WINDOWS_S:
@@ -187,4 +183,4 @@ def best_line(
                 best = line
         if start == 0:
             break
-    return None if best is None else with_usual_wiring(best, rated_amps)
+    return best

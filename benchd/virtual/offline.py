@@ -25,6 +25,9 @@ class Truth:
 
     fault: str
     settled_volts: float
+    regulating_s: float | None = None  # when the regulator took over for good, from the start of the recording
+    shown_s: float = 0.0  # how long rated output flowed
+    over_s: float | None = None  # when the volts truly passed 15 V
     t_s: list[float] = field(default_factory=list)
     volts: list[float] = field(default_factory=list)
     amps: list[float] = field(default_factory=list)
@@ -88,4 +91,17 @@ def simulate(scenario: Scenario, procedure: str, seconds: float = 1300.0) -> Tra
         truth.volts.append(world.battery_volts if procedure == "regulator" else world.stator_volts)
         truth.amps.append(world.charge_amps)
         truth.rpm.append(world.rpm)
+        _note(truth, world, t_s, period)
     return trace
+
+
+def _note(truth: Truth, world: World, t_s: float, period: float) -> None:
+    """What only the machine itself knows."""
+    if world.charge_amps >= 0.9 * world.scenario.rated_amps:
+        truth.shown_s += period
+    if world.battery_volts > 15.0 and truth.over_s is None:
+        truth.over_s = t_s
+    if world.rpm < 2600 or world.limited:
+        truth.regulating_s = None
+    elif truth.regulating_s is None:
+        truth.regulating_s = t_s

@@ -50,12 +50,33 @@ EXPECTED: dict[str, dict[str, set[tuple[str, str]]]] = {
 }
 
 
-def right(fault: str, procedure: str, verdict: str, suspect: str) -> bool:
-    """Whether this verdict is one that the trade would give; an unlisted procedure is one the fault leaves alone."""
-    wanted = EXPECTED[fault].get(procedure, {("pass", "none")})
+#: Faults that show only once the regulator has come to work.
+NEEDS_REGULATING = {
+    "healthy", "regulator-stuck-on", "regulator-set-high", "regulator-set-low", "joint-bad", "battery-leaking",
+    "meter-cut-frames", "meter-unplugged", "meter-clock-skew", "meter-sleep", "meter-hold", "meter-overload",
+    "meter-fuse-blown", "battery-nearly-full",
+}  # fmt: skip
+
+
+def expected(fault: str, procedure: str, *, shown: bool = True, regulated: bool = True) -> set[tuple[str, str]]:
+    """The right (verdict, suspect) pairs. `shown`: rated output truly flowed for more than two readings; `regulated`:
+    the regulator truly came to work (or the volts passed the ceiling) within the time a run may take."""
+    wanted = set(EXPECTED[fault].get(procedure, {("pass", "none")}))
+    if procedure == "regulator" and fault in NEEDS_REGULATING:
+        if not regulated:
+            return wanted - {("pass", "none")} | {("undecided", "*")}
+        if not shown:
+            return wanted - {("pass", "none")} | {("void", "not discharged"), ("void", "battery")}
+        if fault == "battery-nearly-full":
+            wanted.add(("pass", "none"))
+    return wanted
+
+
+def right(verdict: str, suspect: str, wanted: set[tuple[str, str]]) -> bool:
+    """Whether this verdict is one that the trade would give."""
     return (verdict, suspect) in wanted or (verdict, "*") in wanted
 
 
-def wrong(fault: str, procedure: str, verdict: str, suspect: str) -> bool:
+def wrong(verdict: str, suspect: str, wanted: set[tuple[str, str]]) -> bool:
     """A wrong verdict: a pass or fail that the trade would not give. Undecided and void sell nothing."""
-    return verdict in ("pass", "fail") and not right(fault, procedure, verdict, suspect)
+    return verdict in ("pass", "fail") and not right(verdict, suspect, wanted)

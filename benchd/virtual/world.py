@@ -84,7 +84,10 @@ class World:
     @property
     def stator_volts(self) -> float:
         """Open-circuit RMS volts at the leads the meter is clipped to (loaded volts are not modelled)."""
-        if self.scenario.strength("open-phase") is not None:
+        open_here = self.scenario.strength("open-phase") is not None and (
+            self.scenario.phases == 1 or self.lead_pair > 1
+        )
+        if open_here:
             return 0.02 * self.rpm / 3600.0
         volts: float = self.scenario.stator_volts_at_3600 * self._emf_part * self.rpm / 3600.0
         return volts
@@ -101,7 +104,7 @@ class World:
 
     def _turn(self, step: float) -> None:
         scenario, rng = self.scenario, self._rng
-        full = scenario.strength("governor-low") or scenario.full_rpm
+        full = scenario.faults.get("governor-low", scenario.full_rpm)
         want = {"stopped": 0.0, "cranking": CRANK_RPM}.get(self._engine)
         if want is None:
             want = scenario.idle_rpm + (full - scenario.idle_rpm) * self._throttle
@@ -125,12 +128,17 @@ class World:
     def _charge(self, step: float) -> None:
         battery = self.battery
         out = self._regulator_amps() if self._engine == "running" and self.regulator_plugged else 0.0
-        draw = self.scenario.key_amps if self.key_on else 0.0
+        draw = self.scenario.key_amps if self.key_on and not self._fuse_is_blown() else 0.0
         # The ammeter sits between regulator and battery: starter current does not go through it.
         self.charge_amps = out - draw
-        crank = CRANK_AMPS_PER_CCA * 10.7 * self.scenario.amp_hours if self._engine == "cranking" else 0.0
+        crank = self._crank_amps() if self._engine == "cranking" else 0.0
         battery.step(self.charge_amps - crank, step)
         self.battery_volts = battery.emf() + (self.charge_amps - crank) * battery.ohms
+
+    def _crank_amps(self) -> float:
+        """A starter takes what the battery can give above its own standstill volts."""
+        wanted = CRANK_AMPS_PER_CCA * 10.7 * self.scenario.amp_hours
+        return min(wanted, max(self.battery.emf() - 6.0, 0.0) / self.battery.ohms)
 
     def _regulator_amps(self) -> float:
         """What alternator, regulator and wiring push into the battery, with a soft knee between limit and set-point."""
@@ -147,15 +155,17 @@ class World:
         if held <= 0.0:
             return 0.0
         ratio = min(held, limit) / max(held, limit)
-        return min(held, limit) / (1.0 + ratio**20) ** (1.0 / 20.0)
+        amps: float = min(held, limit) / (1.0 + ratio**20) ** (1.0 / 20.0)
+        return amps
 
     def _alternator_amps(self, volts: float) -> float:
         """Inductance-limited: short-circuit amps hardly depend on speed, the volts they can push against do."""
         open_volts = 0.9 * self.scenario.stator_volts_at_3600 * self._emf_part * self.rpm / 3600.0
-        part = (volts + DIODES_VOLTS) / open_volts if open_volts > 1.0 else 1.0
+        part = max(volts + DIODES_VOLTS, 0.0) / open_volts if open_volts > 1.0 else 1.0
         if part >= 1.0:
             return 0.0
-        return self._short_amps_part * self._short_amps * math.sqrt(1.0 - part * part)
+        amps: float = self._short_amps_part * self._short_amps * math.sqrt(1.0 - part * part)
+        return amps
 
     def _joint_is_open(self) -> bool:
         every = self.scenario.strength("joint-intermittent")
@@ -191,13 +201,14 @@ class World:
         """(part of the EMF, part of the short-circuit amps, amps limit, set-point, ohms to the battery)."""
         s = self.scenario
         lost = s.strength("weak-magnets") or s.strength("shorted-turns") or 0.0
-        emf = 0.0 if s.strength("open-phase") is not None else 1.0 - lost
+        one_winding_open = s.strength("open-phase") is not None and s.phases == 1
+        emf = 0.0 if one_winding_open else 1.0 - lost
         # A good stator gives the rated amps against 14 V at full throttle with a little to spare.
         part = (14.0 + DIODES_VOLTS) / (0.9 * s.stator_volts_at_3600 * s.full_rpm / 3600.0)
         self._short_amps = 1.06 * s.capability * s.rated_amps / math.sqrt(max(1.0 - part * part, 0.05))
         limit = s.capability * s.rated_amps
-        limit *= s.strength("regulator-weak") or 1.0
-        if s.strength("scr-open") is not None:
+        limit *= s.faults.get("regulator-weak", 1.0)
+        if s.strength("scr-open") is not None or s.strength("open-phase") is not None:
             limit *= 0.5
         if s.strength("regulator-dead") is not None:
             limit = 0.0

@@ -25,7 +25,7 @@ from benchd.export import read_trace
 from benchd.judge import judge_trace
 from benchd.virtual.offline import simulate
 from benchd.virtual.scenario import FAULTS, Scenario, draw
-from benchd.virtual.truth import EXPECTED, right, wrong
+from benchd.virtual.truth import EXPECTED, expected, right, wrong
 
 PERFECT = {
     "battery_volts": Quantity.DC_VOLTS,
@@ -47,6 +47,15 @@ class Result:
     observer_s: float | None
     error_volts: float | None
     u_volts: float | None
+    wanted: set[tuple[str, str]]
+
+    @property
+    def right(self) -> bool:
+        return right(self.verdict, self.suspect, self.wanted)
+
+    @property
+    def wrong(self) -> bool:
+        return wrong(self.verdict, self.suspect, self.wanted)
 
 
 def spec_of(scenario: Scenario, folder: str):
@@ -68,6 +77,15 @@ def perfect(scenario: Scenario) -> Scenario:
 def full_throttle_s(trace) -> float:
     """When the machine came to full throttle (truth, for counting only)."""
     return next((t for t, rpm in zip(trace.truth.t_s, trace.truth.rpm, strict=True) if rpm > 2600), 0.0)
+
+
+def wanted_of(fault: str, procedure: str, trace) -> set[tuple[str, str]]:
+    truth = trace.truth
+    limit_s = full_throttle_s(trace) + 1150.0  # regulating for less than the last minute is too late to see
+    regulated = truth.regulating_s is not None and truth.regulating_s < limit_s
+    regulated = regulated or (truth.over_s is not None and truth.over_s < limit_s)
+    shown = truth.shown_s > 2.5 * (truth.t_s[1] - truth.t_s[0])
+    return expected(fault, procedure, shown=shown, regulated=regulated)
 
 
 def one(task: tuple[str, str, int, str]) -> Result:
@@ -98,6 +116,7 @@ def one(task: tuple[str, str, int, str]) -> Result:
         observer,
         None if settled is None else settled.value - trace.truth.settled_volts,
         None if settled is None else settled.expanded_uncertainty,
+        wanted_of(fault, procedure, trace),
     )
 
 
@@ -121,8 +140,8 @@ def report(results: list[Result], show: bool) -> None:
     for (fault, procedure), counts in sorted(table.items()):
         told = ", ".join(f"{what} {n}" for what, n in counts.most_common())
         print(f"{fault:26s} {procedure:9s} {told}")
-    bad = [r for r in results if wrong(r.fault, r.procedure, r.verdict, r.suspect)]
-    good = [r for r in results if right(r.fault, r.procedure, r.verdict, r.suspect)]
+    bad = [r for r in results if r.wrong]
+    good = [r for r in results if r.right]
     ratios = [r.seconds / r.observer_s for r in results if r.observer_s]
     errors = [abs(r.error_volts) for r in results if r.error_volts is not None and r.verdict in ("pass", "fail")]
     inside = [abs(r.error_volts) <= r.u_volts for r in results if r.error_volts is not None and r.u_volts]
@@ -140,7 +159,7 @@ def report(results: list[Result], show: bool) -> None:
             f"settled volts: median error {1000 * statistics.median(errors):.0f} mV, {100 * within:.1f} % within 50 mV"
         )
         print(f"settled volts within their own expanded uncertainty: {100 * sum(inside) / len(inside):.1f} %")
-    for r in [r for r in results if r not in good] if show else bad:
+    for r in [r for r in results if not r.right] if show else bad:
         print("  ", r)
 
 

@@ -11,13 +11,16 @@ from benchd.core.budget import probability_within
 from benchd.core.procedures.charging import AMPS, SECONDS, VOLTS, Charging
 from benchd.core.procedures.presence import Presence
 from benchd.core.procedures.throttle import Throttle
-from benchd.core.settle import SourceLine, Trend, best_line, trend
+from benchd.core.settle import LEAST_POINTS, SourceLine, Trend, best_line, doubted, trend, with_usual_wiring
 from benchd.core.specs import MachineSpec, Metrology
 
 WATCH_S = 20.0  # least time at full throttle before settled volts are believed
 FALLEN = 0.06  # of rated: amps must have left what the alternator gives by so much before the regulator is seen at work
 FALLING = 0.015  # of rated, within the window of the line: amps still on their way down
 SAGGING = 1.5  # times (amps over capacity): the least fall per ampere-hour that counts as a battery's taper
+COLLAPSE_S = 15.0
+KNEE = 0.07  # of the greatest amps: above it the regulator only begins to take over
+FALLEN_FAR = 0.12
 VANISHED_S = 15.0  # output gone for longer is no dropout
 JOINT_SLOPE = 1.0  # A/V per 15 A rated: an alternator's own droop is 0.3-0.6, a bad joint 2 and more
 
@@ -32,17 +35,25 @@ class Picture:
         self.presence = presence
         self.throttle = Throttle(*spec.full_throttle_rpm)
         self.seen = Charging(spec, metrology, self.throttle)
-        self.line: SourceLine | None = None
+        self.line: SourceLine | None = None  # what volts are foretold from: far or doubted near, with usual wiring
         self.dropouts = 0
         self.dropout_at_s = -math.inf
         self.certain_since_s = math.inf  # when the settled volts first were surely inside
         self._dropped = False
+        self.near: SourceLine | None = None  # as fitted, knee or not: its volts and ohms are too high if anything
+        self.far: SourceLine | None = None  # as fitted, clear of the knee
         self._trend_of: dict[float, tuple[Trend, Trend, float] | None] = {}
 
     def look(self) -> None:
         """Bring the costly answers up to date."""
         self._trend_of.clear()
-        self.line = self.find_line() if len(self.seen.track) >= 8 else None
+        self.line = self.near = self.far = None
+        if len(self.seen.track) < LEAST_POINTS:
+            return
+        self.near = self.find_line()
+        self.far = None if self.near is None else self.find_far_line(self.near)
+        told = self.far or (None if self.near is None else doubted(self.near))
+        self.line = None if told is None else with_usual_wiring(told, self.limits.rated_amps)
 
     def watch_dropouts(self) -> None:
         """Volts and amps fall away together for a moment while the engine runs on: a joint opens and closes."""
@@ -68,12 +79,32 @@ class Picture:
         return "Amps" if level is None else f"{level.value:.1f} A"
 
     def find_line(self) -> SourceLine | None:
+        """The source line of the last seconds or minutes, knee or not."""
+        return self._line_from(self.seen.track.since((self.throttle.full_since_s or 0.0) + 1.0))
+
+    def _line_from(self, start: int) -> SourceLine | None:
         seen = self.seen
-        start = seen.track.since((self.throttle.full_since_s or 0.0) + 1.0)
         t, q, v, i = (seen.track.column(one, start) for one in range(4))
-        if len(t) < 8:
+        if len(t) < LEAST_POINTS:
             return None
-        return best_line(t, q, v, i, seen.volts.resolution, seen.amps.resolution, self.limits.rated_amps)
+        return best_line(t, q, v, i, seen.volts.resolution, seen.amps.resolution)
+
+    def find_far_line(self, near: SourceLine) -> SourceLine | None:
+        """The source line clear of the knee between limit and set-point, which is soft and looks like resistance.
+
+        Only readings after amps have fallen KNEE below what was given count, and only once they are FALLEN_FAR below.
+        To blame a part on volts that are not there yet takes this one.
+        """
+        seen, peak = self.seen, self.seen.peak_amps
+        if near.amps_now > (1.0 - FALLEN_FAR) * peak:
+            return None
+        above = np.flatnonzero(seen.track.column(3) > (1.0 - KNEE) * peak)
+        start = int(above[-1]) + 1 if len(above) else 0
+        start = max(start, seen.track.since((self.throttle.full_since_s or 0.0) + 1.0))
+        line = self._line_from(start)
+        if line is None or seen.now_s - float(seen.track.column(0)[start]) < WATCH_S:
+            return None
+        return line
 
     def regulating(self) -> bool:
         """Amps have left the alternator's limit and go on falling while the volts do not rise to match."""
@@ -104,9 +135,9 @@ class Picture:
         stated = self.seen.volts.u(self.line.end_volts)
         return self.line.end_volts, math.hypot(self.line.u_end_volts, stated or 0.0), stated is not None
 
-    def drop_probability(self) -> float:
+    def drop_probability(self, line: SourceLine | None = None) -> float:
         """Probability that the drop between regulator and battery at rated amps is within the limit."""
-        line = self.line
+        line = line or self.line
         assert line is not None
         rated = self.limits.rated_amps
         return probability_within(line.ohms * rated, line.u_ohms * rated, None, self.limits.max_drop_volts)
@@ -120,15 +151,25 @@ class Picture:
         return self.limits.settled_volts[1]
 
     def output_shown(self) -> str:
-        """'shown', 'close' or 'not': whether rated output was seen in this run."""
+        """'shown', 'close' or 'not': whether rated output was seen, and not for a blink only (a full or sulphated
+        battery takes rated amps for a second)."""
         peak, least = self.seen.peak_amps, self.limits.min_amps
         u = self.seen.amps.u(peak)
         if u is None:
             return "close"
         probability = probability_within(peak, u, least, None)
         if peak >= least and probability >= 1 - self.metrology.risk:
-            return "shown"
+            return "not" if self._collapsed() else "shown"
         return "close" if probability > self.metrology.risk else "not"
+
+    def _collapsed(self) -> bool:
+        """Amps fell to less than half of rated in the first seconds of full throttle."""
+        since, seen = self.throttle.full_since_s, self.seen
+        if since is None or seen.measuring_s < COLLAPSE_S:
+            return False
+        last = seen.track.since(since + COLLAPSE_S)
+        first = seen.track.column(AMPS)[:last]
+        return len(first) > 0 and float(first.mean()) < 0.5 * self.limits.rated_amps
 
     def trends(self, seconds: float) -> tuple[Trend, Trend, float] | None:
         """(volts, amps) changes over the window after the first second of full throttle, and its length."""

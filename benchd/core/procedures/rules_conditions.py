@@ -56,9 +56,9 @@ def leads(p: Picture) -> Finding | None:
     if amps is None or volts is None or p.seen.measuring_s < 5.0 or amps.n < 4:
         return None
     rest = p.seen.rest_volts if p.seen.rest_volts is not None else 12.6
-    if amps.value < -0.2 * p.limits.rated_amps and volts.value > rest + 0.25:
+    if amps.value < -0.1 * p.limits.rated_amps and volts.value > rest - 0.05:
         return wrong_hook_up(
-            f"The volts rise ({volts.value:.2f} V) while the ammeter reads {amps.value:.1f} A: "
+            f"The volts hold up ({volts.value:.2f} V) while the ammeter reads {amps.value:.1f} A: "
             "its leads or the clamp are the wrong way round.",
             "ammeter leads reversed",
             "Swap",

@@ -15,7 +15,6 @@ from benchd.core.procedures import words
 from benchd.core.procedures.charging import AMPS, VOLTS
 from benchd.core.procedures.finding import Finding
 from benchd.core.procedures.picture import VANISHED_S, Picture
-from benchd.core.procedures.rules_conditions import wrong_hook_up
 from benchd.core.verdicts import Outcome, Suspect
 
 NO_OUTPUT_S = 10.0
@@ -77,7 +76,7 @@ def no_output(p: Picture) -> Finding | None:
     rest = seen.rest_volts
     charging_volts = rest + 0.35 if rest is not None else 13.0
     if volts.value < charging_volts:
-        return _weak(
+        return too_little(
             p,
             f"At full throttle the regulator delivers nothing: {amps.value:.2f} A of {rated:.0f} A rated, and the "
             f"battery stays at {volts.value:.2f} V.",
@@ -85,16 +84,29 @@ def no_output(p: Picture) -> Finding | None:
             extra=() if seen.amps_alive else (words.PROVE_AMMETER,),
         )
     if rest is not None and rest < 12.6 and abs(amps.value) <= 2 * max(seen.amps.resolution, 0.01):
-        return wrong_hook_up(
-            f"The volts rose from {rest:.2f} V to {volts.value:.2f} V as if charging, but the ammeter shows "
-            "nothing: it is not in the battery's wire, or its clamp is open.",
-            "ammeter not in the circuit",
-            "Check",
-        )
+        return _takes_nothing(rest, volts.value)
     return None
 
 
-def _weak(p: Picture, reason: str, because: str, extra: tuple[str, ...] = ()) -> Finding:
+def _takes_nothing(rest: float, volts: float) -> Finding:
+    """Volts as if charging and no amps at all: the ammeter is not in the circuit, or the battery takes nothing."""
+    flat = rest < 12.1
+    return Finding(
+        Outcome.VOID,
+        Suspect.BATTERY if flat else Suspect.INSTRUMENT,
+        (
+            f"The volts rose from {rest:.2f} V to {volts:.2f} V as if charging, but the ammeter shows nothing: it is not "
+            "in the battery's wire, its clamp is open, or the battery takes nothing at all (frozen, or sulphated through).",
+        ),
+        "no amps at charging volts",
+        "Stop the engine. Check clamp and leads; if they are right and it is cold, let the battery thaw before anything "
+        "else; then test the battery.",
+        suspects=(Suspect.INSTRUMENT, Suspect.BATTERY),
+        cautions=(words.FROZEN,) if flat else (),
+    )
+
+
+def too_little(p: Picture, reason: str, because: str, extra: tuple[str, ...] = ()) -> Finding:
     """No or too little output: which part, by what the stator run said."""
     stator = p.earlier.get("stator")
     if stator == "pass":
@@ -144,14 +156,14 @@ def low_output(p: Picture) -> Finding | None:
         return None
     amps = seen.level(AMPS, 30.0)
     stated = None if amps is None else seen.amps.u(amps.value)
-    if amps is None or stated is None or amps.n < 8:
+    if amps is None or stated is None or amps.n < 8 or amps.value < -0.05 * p.limits.rated_amps:
         return None
     u = math.hypot(stated, amps.u)
     if probability_within(amps.value, u, p.limits.min_amps, None) > 1 - SURE:
         return None
     if not p.limiting():
         return None
-    return _weak(
+    return too_little(
         p,
         f"Amps stand at {amps.value:.1f} +/- {2 * u:.1f} A while the volts still rise: that is all it gives, and "
         f"at least {p.limits.min_amps:.1f} A (rated {p.limits.rated_amps:.0f} A) is asked.",

@@ -12,8 +12,8 @@ from benchd.core.procedures import words
 from benchd.core.procedures.charging import VOLTS
 from benchd.core.procedures.finding import Finding
 from benchd.core.procedures.picture import WATCH_S, Picture
-from benchd.core.procedures.rules_output import SURE, battery_took_no_more
-from benchd.core.settle import trend
+from benchd.core.procedures.rules_output import SURE, battery_took_no_more, too_little
+from benchd.core.settle import SourceLine, trend
 from benchd.core.verdicts import Outcome, Suspect
 
 TELLING_U = 0.025  # V: standard uncertainty of the foretold volts, of the fit alone
@@ -33,15 +33,36 @@ def settled(p: Picture) -> Finding | None:
     probability = probability_within(volts, u, low, high)
     if not known:
         return _close_call("The voltmeter has no accuracy statement, so no limit can be judged.")
-    joint = _joint(p, volts, u)
+    if probability >= SURE and p.drop_probability() >= 0.8 and _above_the_low_limit(p):
+        return _settled_inside(p, volts, u) if _worth_telling(p) else None
+    return _blame(p) or _stays_close(p, volts, u, probability)
+
+
+def _above_the_low_limit(p: Picture) -> bool:
+    """Near the knee the foretold volts may be too high: there the volts of now must do, for they only rise."""
+    if p.far is not None:
+        return True
+    now = p.seen.level(VOLTS, 15.0)
+    if now is None:
+        return False
+    u = math.hypot(now.u, p.seen.volts.u(now.value) or math.inf)
+    return probability_within(now.value, u, p.limits.settled_volts[0], None) >= SURE
+
+
+def _blame(p: Picture) -> Finding | None:
+    """A set-point too low, a joint, or a set-point too high; the last two from the line that is clear of the knee."""
+    low_set = _set_too_low(p)
+    far = p.far
+    if low_set is not None or far is None:
+        return low_set
+    u = math.hypot(far.u_end_volts, p.seen.volts.u(far.end_volts) or math.inf)
+    joint = _joint(p, far, far.end_volts, u)
     if joint is not None:
         return joint
-    drop_ok = p.drop_probability()
-    if probability >= SURE and drop_ok >= 0.8:
-        return _settled_inside(p, volts, u) if _worth_telling(p) else None
-    if probability <= 1 - SURE and drop_ok >= 0.5:
-        return _settled_outside(p, volts, u)
-    return _stays_close(p, volts, u, probability)
+    inside = probability_within(far.end_volts, u, *p.limits.settled_volts)
+    if inside <= 1 - SURE and p.drop_probability(far) >= 0.5:
+        return _settled_outside(p, far.end_volts, u)
+    return None
 
 
 def _worth_telling(p: Picture) -> bool:
@@ -57,6 +78,8 @@ def _stays_close(p: Picture, volts: float, u: float, probability: float) -> Find
     assert p.line is not None
     stated = p.seen.volts.u(volts) or 0.0
     if p.line.u_end_volts > 0.5 * stated or p.line.window_s < ENOUGH_S:
+        return None
+    if p.far is None:
         return None
     low, high = p.limits.settled_volts
     call = decide(p.metrology.rule, probability, low <= volts <= high, p.metrology.risk)
@@ -80,13 +103,31 @@ def _close_call(reason: str) -> Finding:
     )
 
 
-def _joint(p: Picture, volts: float, u: float) -> Finding | None:
-    line = p.line
-    assert line is not None
+def _set_too_low(p: Picture) -> Finding | None:
+    """The fitted line ends below the window, though the knee can only make it end too high; and it is nearly flat, as a
+    regulator's is. A stator at the end of its volts falls off steeply."""
+    line = p.far or p.near
+    if line is None:
+        return None
+    u = math.hypot(line.u_end_volts, p.seen.volts.u(line.end_volts) or math.inf)
+    if probability_within(line.end_volts, u, p.limits.settled_volts[0], None) > 1 - SURE:
+        return None
+    flat = p.drop_probability(line)
+    if flat < 1 - SURE and p.output_shown() != "shown" and line.ohms > 3 * line.u_ohms and p.far is not None:
+        return too_little(
+            p,
+            f"Amps fall off steeply while the volts are only at {line.volts_now:.2f} V, and no more than "
+            f"{p.seen.peak_amps:.1f} A of {p.limits.rated_amps:.0f} A was ever given.",
+            "volts and output below the spec",
+        )
+    return _settled_outside(p, line.end_volts, u) if flat >= 0.9 else None
+
+
+def _joint(p: Picture, line: SourceLine, volts: float, u: float) -> Finding | None:
     rated = p.limits.rated_amps
     low, high = p.limits.settled_volts
     drop, u_drop = line.ohms * rated, line.u_ohms * rated
-    if p.drop_probability() > 1 - SURE or u_drop > 0.35 * drop:
+    if p.drop_probability(line) > 1 - SURE or u_drop > 0.35 * drop:
         return None
     if probability_within(volts, u, low - 0.8, high + 0.8) < 0.7 or drop < 1.3 * p.limits.max_drop_volts:
         return None

@@ -280,6 +280,8 @@ class StatorRun:
 
     def _judge(self, pair: LeadPair, result: PairResult) -> Finding | None:
         least = alternator.required_volts(self.limits, self.limits.at_rpm)
+        if not self.throttle.holds:
+            return None
         expired = pair.span_s >= LONGEST_S
         if not result.known:
             return self._out_of_band()

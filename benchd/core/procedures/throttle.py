@@ -131,15 +131,26 @@ class Throttle:
             "full throttle was left",
         )
 
+    @property
+    def holds(self) -> bool:
+        """Whether the engine keeps to full throttle well enough to judge anything."""
+        return self._outside() <= HUNT_PART
+
+    def _outside(self) -> float:
+        """Part of the readings since full throttle that were outside the range."""
+        tail = self._since_full()
+        return sum(not self.low <= rpm <= self.high for rpm in tail) / len(tail) if tail else 0.0
+
+    def _since_full(self) -> list[float]:
+        since = self.full_since_s
+        return [] if since is None else [rpm for at, rpm in self._recent if at >= since]
+
     def _hunting(self, t_s: float) -> Objection | None:
-        recent = self._recent
         assert self.full_since_s is not None
-        tail = [rpm for at, rpm in recent if at >= self.full_since_s]
-        if len(tail) < 10 or t_s - self.full_since_s < 20.0:
+        tail = self._since_full()
+        if len(tail) < 10 or t_s - self.full_since_s < 20.0 or self.holds:
             return None
-        outside = sum(not self.low <= rpm <= self.high for rpm in tail) / len(tail)
-        if outside <= HUNT_PART:
-            return None
+        outside = self._outside()
         return self._speed(
             f"The engine hunts between {min(tail):.0f} and {max(tail):.0f} rpm and is outside "
             f"{self.low:.0f} to {self.high:.0f} rpm for {100 * outside:.0f} % of the time.",
