@@ -314,7 +314,7 @@ def _instrument(name: str, keys: InstrumentKeys) -> Instrument:
         name,
         keys.driver,
         keys.port,
-        dict(keys.model_extra or {}),
+        dict(keys.model_extra or {}) | ({} if keys.poll_s is None else {"poll_s": keys.poll_s}),
         tuple(AccuracyLine(**line.model_dump()) for line in keys.accuracy),
         keys.calibration_due,
         keys.max_amps,

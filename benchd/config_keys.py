@@ -142,6 +142,7 @@ class InstrumentKeys(_Keys):
     accuracy: Annotated[
         list[AccuracyKeys], Field(max_length=200, description="[[instruments.NAME.accuracy]] tables")
     ] = Field(default_factory=list)
+    poll_s: Annotated[float, Field(gt=0, le=60, description="seconds between two questions, above 0")] | None = None
     baud: Annotated[int, Field(ge=50, le=4_000_000, description="a whole number of baud, such as 9600")] | None = None
     data_bits: Annotated[Literal[5, 6, 7, 8], Field(description="5, 6, 7 or 8")] | None = None
     parity: Annotated[Literal["N", "E", "O"], Field(description="'N', 'E' or 'O'")] | None = None

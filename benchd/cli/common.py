@@ -7,6 +7,7 @@ import os
 import sys
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import is_dataclass, replace
 from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
@@ -148,8 +149,11 @@ def tell_fault(ended: Ended) -> None:
 # --- screens --------------------------------------------------------------------------------------------------------
 
 
-def choose_show(*, headless: bool, title: str) -> Show:
-    """The gauge on a terminal that can carry it; plain lines on stderr elsewhere and if headless."""
+def choose_show(*, headless: bool, title: str, linger_s: float | None = None) -> Show:
+    """The gauge on a terminal that can carry it; plain lines on stderr elsewhere and if headless.
+
+    `linger_s` is how long the end page stays if nobody presses a key; None leaves it to the gauge.
+    """
     from benchd import registry
 
     options = {"ascii": wants_ascii(), "no_color": bool(os.environ.get("NO_COLOR")), "title": title}
@@ -157,6 +161,8 @@ def choose_show(*, headless: bool, title: str) -> Show:
     if not uses_gauge(headless):
         return lambda records, operator: plain.show(records, operator, **options)
     gauge = registry.screen("terminal")
+    if linger_s is not None and is_dataclass(gauge) and not isinstance(gauge, type):
+        gauge = replace(gauge, linger_s=linger_s)
 
     async def show(records: AsyncIterator[dict[str, Any]], operator: Operator | None) -> None:
         try:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 MACHINE = "hollin-t18"
 PROCEDURES = ("stator", "regulator")
 SPEED = 10.0
+LINGER_S = 8.0  # between the two runs, if nobody presses a key
 
 
 @click.command("demo", short_help="Show both runs on a virtual bench: no hardware, nothing to set up.")
@@ -149,7 +150,7 @@ async def one_run(
         with bench_file(virtual.bench_toml) as path:
             order = Order(name, config.load_bench(path), spec, work_order)
             ready = prepare(order, journal, clock.wall_utc())
-            show = choose_show(headless=headless, title=f"{name} run on the virtual bench")
+            show = choose_show(headless=headless, title=f"{name} run on the virtual bench", linger_s=LINGER_S)
             return await run_ready(ready, journal, clock=clock, show=show, technician=virtual.operator, warn=say)
 
 

@@ -89,6 +89,8 @@ async def run_ready(
         await links.try_open(instrument, drivers[instrument.driver])
 
     await preflight.check_ports(order.bench, ready.instruments, try_open, links.port_lines)
+    # Before the run is opened: what is wrong with the bench must not leave a run behind.
+    sampler = Sampler(order.bench, ready.channels, clock, drivers, preflight.poles_of(order.spec))
     opened = run_opened(ready, utc_text())
     writer = journal.open_run(opened)
     facts = Facts(
@@ -100,7 +102,6 @@ async def run_ready(
         ready.notes,
         {**opened, "run": writer.run},
     )
-    sampler = Sampler(order.bench, ready.channels, clock, drivers, preflight.poles_of(order.spec))
     return await conduct(
         ready.procedure, sampler, writer, facts, clock=clock, show=show, technician=technician, warn=warn
     )
@@ -131,4 +132,4 @@ def run_opened(ready: Ready, started: str) -> dict[str, Any]:
 
 
 def _text(path: str) -> str:
-    return Path(path).read_text(encoding="utf-8")
+    return Path(path).read_text(encoding="utf-8-sig")
