@@ -25,7 +25,9 @@ import benchd; print(benchd.__file__)
 def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A wheel of a copy of the tree, built with what is installed here."""
     copy = tmp_path_factory.mktemp("tree")
-    tracked = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split("\n")
+    tracked = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split(
+        "\n"
+    )
     for name in filter(None, tracked):
         if (ROOT / name).is_file() and not name.startswith("tests/"):
             (copy / name).parent.mkdir(parents=True, exist_ok=True)

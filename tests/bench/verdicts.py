@@ -4,7 +4,7 @@
 
 The runs go through recordings' text, as `benchd judge` reads them, with no accuracy statement but the digits. Prints a
 confusion table, wrong and right verdicts, time to verdict over the all-knowing observer's, error of the settled volts.
-The all-knowing observer follows the same rules on the same machine with perfect meters: no noise, no error, ten
+The all-knowing observer follows the same rules on the same machine with perfect meters: no noise, no error, four
 readings a second, 0.1 mV digits. What is left in the ratio is what honest meters cost.
 """
 
@@ -70,7 +70,7 @@ def perfect(scenario: Scenario) -> Scenario:
     """The same machine before eyes that see everything."""
     return replace(
         scenario, volts_digit=1e-4, amps_digit=1e-4, volts_percent=0.0, amps_percent=0.0, stator_percent=0.0,
-        rpm_percent=0.0, ripple_volts=0.0, meter_period_s=0.1, meter_delay_s=0.0, meter_lag_s=1e-3,
+        rpm_percent=0.0, ripple_volts=0.0, meter_period_s=0.25, meter_delay_s=0.0, meter_lag_s=1e-3,
     )  # fmt: skip
 
 
@@ -97,7 +97,7 @@ def one(task: tuple[str, str, int, str]) -> Result:
     found = judge_trace(procedure, read_trace(io.StringIO(trace.csv())), spec, Metrology(), timing={"quiet": True})
     observer = None
     if found.outcome in ("pass", "fail"):
-        exact = simulate(perfect(scenario), procedure, seconds=found.duration_s + 400)
+        exact = simulate(perfect(scenario), procedure, seconds=found.duration_s + 60)
         models = {name: ChannelModel(name, (AccuracyLine(kind, 0.0, 1.0, 1e-4),)) for name, kind in PERFECT.items()}
         known = judge_trace(
             procedure, read_trace(io.StringIO(exact.csv())), spec, Metrology(models), timing={"quiet": True}

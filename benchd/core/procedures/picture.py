@@ -17,7 +17,7 @@ from benchd.core.specs import MachineSpec, Metrology
 WATCH_S = 20.0  # least time at full throttle before settled volts are believed
 FALLEN = 0.06  # of rated: amps must have left what the alternator gives by so much before the regulator is seen at work
 FALLING = 0.015  # of rated, within the window of the line: amps still on their way down
-SAGGING = 1.5  # times (amps over capacity): the least fall per ampere-hour that counts as a battery's taper
+SAGGING = 1.0  # times (amps over capacity): a taper reaches nothing before the whole capacity is in
 COLLAPSE_S = 15.0
 KNEE = 0.07  # of the greatest amps: above it the regulator only begins to take over
 FALLEN_FAR = 0.12
@@ -58,11 +58,12 @@ class Picture:
     def watch_dropouts(self) -> None:
         """Volts and amps fall away together for a moment while the engine runs on: a joint opens and closes."""
         t, _, v, i = self.seen.window(25.0)
-        if len(t) < 8:
+        if len(t) < 6:
             return
         usual_i, usual_v = float(np.median(i[:-1])), float(np.median(v[:-1]))
-        noise_v = 1.5 * float(np.median(np.abs(v[:-1] - usual_v))) + self.seen.volts.resolution
-        noise_i = 1.5 * float(np.median(np.abs(i[:-1] - usual_i))) + self.seen.amps.resolution
+        # From step to step, so that a rising curve is not taken for noise.
+        noise_v = 1.05 * float(np.median(np.abs(np.diff(v[:-1])))) + self.seen.volts.resolution
+        noise_i = 1.05 * float(np.median(np.abs(np.diff(i[:-1])))) + self.seen.amps.resolution
         away = (
             i[-1] < 0.7 * usual_i
             and usual_i - i[-1] > max(6 * noise_i, 0.05 * self.limits.rated_amps)
@@ -114,7 +115,7 @@ class Picture:
         rated = self.limits.rated_amps
         reference = max(self.seen.peak_amps, 0.05 * rated)
         small = line.amps_now < 0.5 * rated
-        falling = line.fall.falls(FALLING * (line.amps_now if small else rated))
+        falling = line.fall.falls(max(FALLING * (line.amps_now if small else rated), self.seen.amps.resolution))
         fallen = reference - line.amps_now >= FALLEN * rated
         return fallen and falling and self.plausible(line) and self.falls_as_batteries_do(line)
 

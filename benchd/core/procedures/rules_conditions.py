@@ -51,9 +51,9 @@ def leads(p: Picture) -> Finding | None:
         return wrong_hook_up(
             "Battery volts read negative: the voltmeter's leads are reversed.", "voltmeter leads reversed", "Swap"
         )
-    amps = p.seen.level(AMPS, 5.0)
-    volts = p.seen.level(VOLTS, 5.0)
-    if amps is None or volts is None or p.seen.measuring_s < 5.0 or amps.n < 4:
+    amps = p.seen.level(AMPS, 10.0)
+    volts = p.seen.level(VOLTS, 10.0)
+    if amps is None or volts is None or p.seen.measuring_s < 5.0:
         return None
     rest = p.seen.rest_volts if p.seen.rest_volts is not None else 12.6
     if amps.value < -0.1 * p.limits.rated_amps and volts.value > rest - 0.05:

@@ -19,6 +19,7 @@ from benchd.core.verdicts import Outcome, Suspect
 
 NO_OUTPUT_S = 10.0
 DEAD_CELL_S = 60.0
+RESTED_LOW_S = 180.0
 LOW_OUTPUT_S = 15.0
 FULL_BATTERY_S = 45.0
 SURE = 0.975  # to end early: the answer no longer changes
@@ -47,15 +48,18 @@ def vanished(p: Picture) -> Finding | None:
         return None
     t, _, v, i = p.seen.window(VANISHED_S + 20.0)
     gone = np.flatnonzero(np.abs(i) > nothing)
-    if not len(gone) or t[-1] - t[gone[-1]] < VANISHED_S or i[gone[-1]] < 0.25 * p.limits.rated_amps:
+    if not len(gone) or t[-1] - t[gone[-1]] < VANISHED_S:
         return None
-    if v[-1] >= v[gone[-1]] - 0.03:
+    # A slow meter may show one reading on the way down: what flowed just before counts.
+    before = np.flatnonzero((t >= t[gone[-1]] - 4.0) & (t <= t[gone[-1]]))
+    amps_before, volts_before = float(i[before].max()), float(v[before].max())
+    if amps_before < 0.25 * p.limits.rated_amps or v[-1] >= volts_before - 0.03:
         return None
     return Finding(
         Outcome.VOID,
         Suspect.INSTRUMENT,
         (
-            f"Amps fell from {i[gone[-1]]:.1f} A to nothing at once and stayed there: most often the ammeter's "
+            f"Amps fell from {amps_before:.1f} A to nothing at once and stayed there: most often the ammeter's "
             "fuse has blown or its lead came off.",
             "A joint that opened, or a regulator that gave up, would look the same on these meters.",
         ),
@@ -131,20 +135,31 @@ def dead_cell(p: Picture) -> Finding | None:
     floor = lead_acid.bulk_floor(rate)
     rest = seen.rest_volts
     low = volts.value + 3 * volts.u < floor
-    told = rest is not None and lead_acid.looks_like_dead_cell(rest) and volts.value < floor + 0.8
+    told = rest is not None and lead_acid.looks_like_dead_cell(rest) and not p.regulating()
+    told = told and (volts.value < floor + 0.8 or seen.measuring_s >= RESTED_LOW_S)
     if not (low or told):
         return None
+    if not low:
+        reasons = [
+            f"After {seen.measuring_s:.0f} s {p.amps_text()} still go in at {volts.value:.2f} V and do not fall.",
+            f"It rested at {rest:.2f} V before the start: about one cell short of a healthy battery.",
+        ]
+        return _dead(tuple(reasons))
     reasons = [
         f"{p.amps_text()} go in, yet after {seen.measuring_s:.0f} s the battery is only at {volts.value:.2f} V; "
         f"six sound cells would stand above {floor:.1f} V at that rate.",
     ]
     if rest is not None and rest < 11.6:
         reasons.append(f"It rested at {rest:.2f} V before the start: about one cell short of a healthy battery.")
+    return _dead(tuple(reasons))
+
+
+def _dead(reasons: tuple[str, ...]) -> Finding:
     return Finding(
         Outcome.FAIL,
         Suspect.BATTERY,
-        tuple(reasons),
-        "battery volts too low for the charge it takes",
+        reasons,
+        "a cell of the battery is dead",
         "Confirm with gravity of each cell and a load test; replace the battery, then run this test as proof.",
     )
 
@@ -177,7 +192,9 @@ def full_battery(p: Picture) -> Finding | None:
     volts, amps = seen.level(VOLTS, 15.0), seen.level(AMPS, 15.0)
     if seen.measuring_s < FULL_BATTERY_S or volts is None or amps is None:
         return None
-    if p.output_shown() != "not" or volts.value < p.limits.settled_volts[0] - 0.05:
+    rest = seen.rest_volts
+    pushed = rest is not None and volts.value > rest + 1.0 and amps.value < p.limits.near_zero_amps
+    if p.output_shown() != "not" or not (pushed or volts.value >= p.limits.settled_volts[0] - 0.05):
         return None
     return battery_took_no_more(p, f"the volts stand at {volts.value:.2f} V")
 
