@@ -213,7 +213,9 @@ async def _probe(port: str, driver: Driver, serial: SerialParams, clock: Clock) 
                             break
         except TimeoutError:
             pass
-    return _identified(port, serial, heard) if heard.understood else None
+    # Whatever a talkative port sends would do for an identity: without a reading it must have the standard's four fields.
+    named = heard.identity.count(",") >= 3 or heard.count > 0
+    return _identified(port, serial, heard) if heard.understood and named else None
 
 
 async def _conversation(link: Link, driver: Driver, decoder: Decoder, clock: Clock) -> AsyncGenerator[Said, None]:

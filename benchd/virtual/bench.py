@@ -33,7 +33,7 @@ FOLLOW_S = 0.1  # how finely the meters' inputs follow the world
 TICK_S, TICK_REAL_S = 0.05, 0.004  # of bench time, but no oftener than so on the computer's clock
 CALIBRATED_FOR = timedelta(days=300)
 #: Real seconds that opening all ports may take, and that a port may be silent; on a fast clock that is long.
-OPENING_REAL_S, SILENT_REAL_S = 1.5, 0.3
+OPENING_REAL_S, SILENT_REAL_S = 5.0, 0.4
 
 
 @dataclass

@@ -152,6 +152,6 @@ instrument = "counter"
 
 def test_it_shows_readings_for_the_seconds_asked() -> None:
     with streaming(b"3600 rpm\r\n") as tach:
-        result = meters("--port", tach, "--seconds", "1.5")
+        result = meters("--port", tach, "--seconds", "4")
     assert result.exit_code == 0
     assert result.stdout.count("3600 rpm speed") >= 2

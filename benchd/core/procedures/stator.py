@@ -19,7 +19,7 @@ from benchd.core.events import Answer, Caution, Decided, JudgeEvent, Phase, Prom
 from benchd.core.procedures import sweep, words
 from benchd.core.procedures.charging import ChannelFacts
 from benchd.core.procedures.finding import Finding
-from benchd.core.procedures.lead_pair import LEAST_S, LeadPair, PairResult, result
+from benchd.core.procedures.lead_pair import LEAST_READINGS, LEAST_S, LeadPair, PairResult, result
 from benchd.core.procedures.presence import Presence
 from benchd.core.procedures.throttle import Throttle
 from benchd.core.samples import Sample
@@ -477,7 +477,7 @@ class StatorRun:
                 result.probability if known else None, lines,
             )  # fmt: skip
         if len(self.hertz):
-            found["stator_hertz"] = Measured(float(np.median(self.hertz.column(0)[-20:])), "Hz", None, None)
+            found["stator_hertz"] = Measured(float(np.median(self.hertz.column(0)[-LEAST_READINGS:])), "Hz", None, None)
         swept = self._swept()
         if swept is not None:
             found["volts_per_1000_rpm"] = Measured(swept.volts_per_1000_rpm, "V/1000 rpm", None, None)
