@@ -6,6 +6,7 @@ import enum
 import re
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from functools import cache
 
 
 class Quantity(enum.StrEnum):
@@ -72,6 +73,19 @@ CURES: dict[Flag, str] = {
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,2})?", re.ASCII)
 
 
+def _last_place(text: str) -> int:
+    """Power of ten of the last digit of a displayed number: -2 for '14.40', 0 for '3600', 1 for '1.2E2'."""
+    mantissa, _, power = text.partition("e") if "e" in text else text.partition("E")
+    point = mantissa.find(".")
+    decimals = 0 if point < 0 else len(mantissa) - 1 - point
+    return (int(power) if power else 0) - decimals
+
+
+@cache
+def _one_count(place: int) -> Decimal:
+    return Decimal(1).scaleb(place)
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """One value from one instrument.
@@ -108,10 +122,8 @@ class Reading:
         """
         if len(text) > 40 or _NUMBER.fullmatch(text) is None:
             raise ValueError(f"not a displayed number: {text!r}")
-        value = Decimal(text).scaleb(exponent)
-        digits = value.as_tuple().exponent
-        assert isinstance(digits, int)
-        return cls(quantity, value, Decimal(1).scaleb(digits), flags, point)
+        value = Decimal(text) if exponent == 0 else Decimal(text).scaleb(exponent)
+        return cls(quantity, value, _one_count(_last_place(text) + exponent), flags, point)
 
     def flagged(self, *flags: Flag) -> Reading:
         return replace(self, flags=self.flags | frozenset(flags))
