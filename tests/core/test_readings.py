@@ -12,7 +12,9 @@ from benchd.core.readings import CURES, NOT_A_MEASUREMENT, Flag, Quantity, Readi
 
 
 @given(st.decimals(min_value=-99999, max_value=99999, places=4), st.integers(0, 4), st.sampled_from([-6, -3, 0, 3]))
-def test_value_and_resolution_are_those_of_exact_decimal_arithmetic(number: Decimal, places: int, exponent: int) -> None:
+def test_value_and_resolution_are_those_of_exact_decimal_arithmetic(
+    number: Decimal, places: int, exponent: int
+) -> None:
     text = f"{number:.{places}f}"
     reading = Reading.of_text(Quantity.DC_VOLTS, text, exponent)
     assert reading.value == Decimal(text).scaleb(exponent)

@@ -211,6 +211,34 @@ def test_what_is_no_measurement_is_never_read_as_one(flag: Flag) -> None:
     assert str(flag) in found.reasons[0]
 
 
+@pytest.mark.parametrize("channel", ["battery_volts", "charge_amps"])
+def test_a_meter_on_hold_that_does_not_say_so_is_found_by_its_digits(channel: str) -> None:
+    """Trap 14: lively digits that stop dead; else frozen volts with falling amps would blame the regulator."""
+    held: list[Value] = []
+
+    def hold(t: float, value: Value) -> Value:
+        if t < 14:
+            return value
+        held.append(value)
+        return held[0]
+
+    bench = Bench(noise=0.008, rise_per_ah=0.3)
+    found = judged("regulator", changed(bench.samples(LONG_S), **{channel: hold}))
+    assert (found.outcome, found.suspect) == ("void", "instrument")
+    assert "stood at" in found.reasons[0]
+
+
+def test_volts_that_never_answer_rated_amps_are_no_dead_cell() -> None:
+    found = judged("regulator", changed(Bench().samples(LONG_S), battery_volts=lambda t, v: digits(12.4, 0.01)))
+    assert (found.outcome, found.suspect) == ("void", "instrument")
+    assert "no battery does that" in found.reasons[0]
+
+
+def test_quiet_digits_are_not_taken_for_hold() -> None:
+    """Trap 2: a regulated battery on a 10 mV meter repeats its digits for minutes."""
+    assert judged("regulator", Bench(noise=0.001).samples(LONG_S)).outcome == "pass"
+
+
 @pytest.mark.parametrize("rpm", [2900.0, 3200.0, 3900.0])
 def test_an_engine_off_its_speed_voids_the_run(rpm: float) -> None:
     found = judged("regulator", Bench(rpm=rpm).samples(LONG_S))

@@ -10,6 +10,7 @@ import numpy as np
 
 from benchd.core.accuracy import assumed_model, uncertainty
 from benchd.core.budget import combine
+from benchd.core.procedures.standstill import Standstill
 from benchd.core.procedures.throttle import RUNNING_RPM, Throttle
 from benchd.core.samples import Sample, Value
 from benchd.core.series import effective_size
@@ -93,6 +94,7 @@ class Charging:
         self._steps: deque[float] = deque(maxlen=15)
         self._rpm_at_s = -math.inf
         self.negative_row = 0
+        self.volts_still, self.amps_still = Standstill(), Standstill()
         self._levels: dict[tuple[int, float], Level | None] = {}
 
     # --- taking in -------------------------------------------------------------------------------------------
@@ -113,8 +115,10 @@ class Charging:
             self.celsius = found
         volts, amps = self._seen(sample, self.volts), self._seen(sample, self.amps)
         if volts is not None:
+            self.volts_still.feed(t_s, volts)
             self._take_volts(t_s, volts, amps)
         if amps is not None:
+            self.amps_still.feed(t_s, amps)
             self._take_amps(t_s, amps)
         return self._pair(t_s, volts, amps)
 

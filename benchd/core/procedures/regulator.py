@@ -36,6 +36,7 @@ RULES: tuple[Callable[[Picture], Finding | None], ...] = (
     rules_conditions.leads,
     rules_conditions.meters,
     rules_conditions.speed,
+    rules_conditions.held,
     rules_output.joint_opens,
     rules_output.vanished,
     rules_output.no_output,

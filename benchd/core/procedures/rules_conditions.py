@@ -10,6 +10,7 @@ from benchd.core.procedures import words
 from benchd.core.procedures.charging import AMPS, VOLTS
 from benchd.core.procedures.finding import Finding
 from benchd.core.procedures.picture import Picture
+from benchd.core.procedures.standstill import STILL_S
 from benchd.core.verdicts import Outcome, Suspect
 
 
@@ -64,6 +65,37 @@ def leads(p: Picture) -> Finding | None:
             "Swap",
         )
     return None
+
+
+def held(p: Picture) -> Finding | None:
+    """A display that stopped dead, or volts that never answered rated amps: on hold, or not at the battery."""
+    seen, now_s = p.seen, p.seen.now_s
+    if seen.measuring_s <= 0.0:
+        return None
+    for words_of, still in (("Battery volts", seen.volts_still), ("Charge amps", seen.amps_still)):
+        if still.still(now_s):
+            return _held(
+                f"{words_of} moved up and down all the time and then stood at {still.value:g} for {STILL_S:.0f} s"
+            )
+    amps = seen.level(AMPS, 10.0)
+    if amps is None or amps.value < 0.3 * p.limits.rated_amps or seen.measuring_s < 12.0:
+        return None
+    if seen.rest_volts is not None and seen.volts_still.never_moved(now_s, 15.0):
+        return _held(
+            f"Battery volts read {seen.volts_still.value:g} before the start and ever since, with {amps.value:.1f} A "
+            "going in: no battery does that"
+        )
+    return None
+
+
+def _held(what: str) -> Finding:
+    return Finding(
+        Outcome.VOID,
+        Suspect.INSTRUMENT,
+        (f"{what}: the meter is on hold, frozen, or not connected.",),
+        "a meter's digits stand still",
+        "Press HOLD on the meter, look at its leads, then run again.",
+    )
 
 
 def wrong_hook_up(reason: str, because: str, verb: str) -> Finding:

@@ -21,6 +21,7 @@ from benchd.core.procedures.charging import ChannelFacts
 from benchd.core.procedures.finding import Finding
 from benchd.core.procedures.lead_pair import LEAST_READINGS, LEAST_S, LeadPair, PairResult, result
 from benchd.core.procedures.presence import Presence
+from benchd.core.procedures.standstill import Standstill
 from benchd.core.procedures.throttle import Throttle
 from benchd.core.samples import Sample
 from benchd.core.specs import MachineSpec, Metrology
@@ -82,6 +83,7 @@ class StatorRun:
         self._waiting_for_stop = False
         self._verdict: Verdict | None = None
         self._peak_scaled = 0.0
+        self.still = Standstill()
 
     @property
     def verdict(self) -> Verdict | None:
@@ -159,6 +161,8 @@ class StatorRun:
             if volts is None or rpm < 600.0:
                 continue
             self.volts.see(sample.values[PAIR_CHANNELS[index]])
+            if index == 0:
+                self.still.feed(t_s, volts)
             pair = self.pairs[index] if self.parallel or index else self.pairs[self.at]
             scaled = alternator.at_spec_rpm(volts, rpm, self.limits)
             self._peak_scaled = max(self._peak_scaled, scaled)
@@ -182,6 +186,20 @@ class StatorRun:
         if objection is None:
             return None
         return Finding.of(objection)
+
+    def _rule_held(self) -> Finding | None:
+        """Volts that stand still while rpm moves: a meter on hold that does not say so."""
+        if self.parallel or not self.still.still(self.now_s):
+            return None
+        return Finding(
+            Outcome.VOID,
+            Suspect.INSTRUMENT,
+            (
+                f"Stator volts moved up and down all the time and then stood at {self.still.value:g} V: the meter is on hold.",
+            ),
+            "a meter's digits stand still",
+            "Press HOLD on the meter, then run again.",
+        )
 
     def _rule_tachometer(self) -> Finding | None:
         """Frequency against rpm and poles: agreement, or exactly half or double, or another machine's spec."""
@@ -411,6 +429,7 @@ class StatorRun:
     RULES: tuple[Callable[[StatorRun], Finding | None], ...] = (
         _rule_ohms,
         _rule_meters,
+        _rule_held,
         _rule_tachometer,
         _rule_speed,
         _rule_pairs,
