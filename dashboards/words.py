@@ -55,7 +55,7 @@ def percent(share: float) -> str:
     """A probability in words that never claim certainty."""
     if share > 0.99:
         return "over 99 %"
-    return "under 1 %" if 0 < share < 0.01 else f"{100 * share:.0f} %"
+    return "under 1 %" if share < 0.01 else f"{100 * share:.0f} %"
 
 
 def number_with_spread(found: Mapping[str, Any]) -> str:

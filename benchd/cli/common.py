@@ -181,6 +181,10 @@ def uses_gauge(headless: bool) -> bool:
 
 def wants_ascii() -> bool:
     encoding = (sys.stderr.encoding or "ascii").lower().replace("-", "")
+    # Python takes the C locale for UTF-8; a terminal set to it hardly is.
+    locale = os.environ.get("LC_ALL") or os.environ.get("LC_CTYPE") or os.environ.get("LANG") or ""
+    if locale in ("C", "POSIX") and os.environ.get("LC_ALL"):
+        return True
     return not encoding.startswith("utf") or bool(os.environ.get("BENCHD_ASCII"))
 
 

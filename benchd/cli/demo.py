@@ -106,6 +106,11 @@ def parse_fault(text: str | None) -> tuple[str, float | None] | None:
         value = float("nan")
     if not isfinite(value):
         raise UsageError(f"--fault {text}: the strength {strength!r} is no number; see: benchd demo --faults")
+    kind = FAULTS[name]
+    if not kind.unit:
+        raise UsageError(f"--fault {text}: {name} has no strength; leave '={strength}' out")
+    if not kind.low <= value <= kind.high:
+        raise UsageError(f"--fault {text}: {name} takes {kind.low:g} to {kind.high:g} {kind.unit}, not {value:g}")
     return name, value
 
 

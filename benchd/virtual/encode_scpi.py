@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 
-IDENTITY = "MERROW INSTRUMENTS,M350,VB0001,1.04"
+IDENTITY = "TESSLUND BENCHWORKS,M350,VB0001,1.04"
 FUNCTIONS = {
     "VOLT:DC": "dc volts",
     "VOLT:AC": "ac volts",

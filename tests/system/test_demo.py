@@ -56,7 +56,7 @@ def test_a_healthy_machine_passes_both_runs_and_both_are_kept_under_one_work_ord
     assert str(tmp_path) in shown.heard, "it says where the runs are kept"
     instruments = shown.said["runs"][1]["instruments"]
     assert len(instruments) >= 2
-    assert {one["name"]: one["identity"] for one in instruments}["volts"].startswith("MERROW")
+    assert {one["name"]: one["identity"] for one in instruments}["volts"].startswith("TESSLUND")
     assert shown.said["runs"][0]["measured"]["stator_hertz"]["value"] == pytest.approx(3540 * 12 / 120, rel=0.03)
     assert all(one["driver"] and one["port"] for one in instruments)
 

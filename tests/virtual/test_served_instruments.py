@@ -88,7 +88,7 @@ async def test_every_channel_reads_what_is_true_within_its_statement(tmp_path):
     assert not heard.gaps()
     assert not heard.of("flag")
     assert not heard.of("notice"), heard.of("notice")
-    assert heard.of("instrument", name="volts")[-1]["identity"].startswith("MERROW")
+    assert heard.of("instrument", name="volts")[-1]["identity"].startswith("TESSLUND")
 
 
 async def test_the_stators_channels(tmp_path):

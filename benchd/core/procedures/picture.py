@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from benchd.core import lead_acid
 from benchd.core.budget import probability_within
 from benchd.core.procedures.charging import AMPS, SECONDS, VOLTS, Charging
 from benchd.core.procedures.presence import Presence
@@ -17,7 +18,7 @@ from benchd.core.specs import MachineSpec, Metrology
 WATCH_S = 20.0  # least time at full throttle before settled volts are believed
 FALLEN = 0.06  # of rated: amps must have left what the alternator gives by so much before the regulator is seen at work
 FALLING = 0.015  # of rated, within the window of the line: amps still on their way down
-SAGGING = 1.0  # times (amps over capacity): a taper reaches nothing before the whole capacity is in
+SAGGING = 0.9  # times (amps over missing capacity): a taper reaches nothing before the battery is full
 COLLAPSE_S = 15.0
 KNEE = 0.07  # of the greatest amps: above it the regulator only begins to take over
 FALLEN_FAR = 0.12
@@ -123,8 +124,12 @@ class Picture:
         """A battery at the set-point takes its amps to nothing before its capacity is in; an alternator that warms up
         or an engine that tires sags far more slowly, and says nothing of the set-point."""
         capacity = self.spec.battery.amp_hours if self.spec.battery is not None else 2.0 * self.limits.rated_amps
+        # The fall runs out when the battery is full, so it is the steeper the less is missing; a leak only flattens it.
+        rest = self.seen.rest_volts
+        start = 0.0 if rest is None else lead_acid.rest_charge(rest)[0]
+        missing = min(max(1.0 - start - self.seen.ampere_hours / capacity, 0.1), 1.0)
         charge = line.amps_now * line.window_s / 3600.0
-        return charge > 0.0 and -line.fall.change / charge > SAGGING * line.amps_now / capacity
+        return charge > 0.0 and -line.fall.change / charge > SAGGING / missing * line.amps_now / capacity
 
     def plausible(self, line: SourceLine) -> bool:
         return -0.03 < line.ohms < 0.8 and line.u_ohms * self.limits.rated_amps < 2.0

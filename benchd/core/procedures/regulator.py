@@ -146,7 +146,7 @@ class RegulatorRun:
         elif self.picture.regulating() and (end := self.picture.end_volts()) is not None:
             inside = probability_within(end[0], end[1], low, high)
             reason = (
-                f"The volts would end at about {end[0]:.2f} +/- {2 * end[1]:.2f} V ({100 * inside:.0f} % likely inside "
+                f"The volts would end at about {end[0]:.2f} +/- {2 * end[1]:.2f} V ({words.percent(inside)} likely inside "
                 f"{low:.1f} to {high:.1f} V): not certain enough."
             )
         elif amps.value >= 0.8 * seen.peak_amps and amps.value > self.picture.limits.near_zero_amps:
@@ -218,7 +218,7 @@ class RegulatorRun:
             inside = probability_within(volts, u, low, high)
             found["settled_volts"] = Measured(volts, "V", k * u if known else None, k if known else None, inside)
             rated = self.picture.limits.rated_amps
-            found["drop_at_rated_volts"] = Measured(
+            found["drop_at_rated_amps"] = Measured(
                 self.picture.line.ohms * rated, "V", k * self.picture.line.u_ohms * rated, k
             )
         for name, column, facts in (("battery_volts", VOLTS, seen.volts), ("charge_amps", AMPS, seen.amps)):

@@ -71,7 +71,9 @@ def _leaning(run: RegulatorRun) -> tuple[str, float, str]:
         )
     if volts.value < low:
         return "undecided", 0.0, f"{amps.value:.1f} A go in, volts rise toward the window: not settled yet."
-    return "undecided", 0.0, "Volts in the window, amps not falling yet: the regulator is not seen at work."
+    if volts.value > run.picture.limits.settled_volts[1]:
+        return "fail", 0.7, f"Volts ABOVE the window ({volts.value:.2f} V): be ready to close the throttle."
+    return "undecided", 0.0, "Volts in the window; the regulator is not surely seen at work yet."
 
 
 def _left_s(run: RegulatorRun) -> float | None:

@@ -203,9 +203,10 @@ def battery_took_no_more(p: Picture, found: str) -> Finding:
     """Void: the set-point may be proven, the output is not; full, or tired if it rested low (trap 6)."""
     seen = p.seen
     rest, rate = seen.rest_volts, seen.c_rate
+    blink = " for a blink only" if seen.peak_amps >= p.limits.min_amps else ""
     reasons = [
-        f"The greatest output seen is {seen.peak_amps:.1f} A of {p.limits.rated_amps:.0f} A: the battery would "
-        f"take no more; {found}. The run proves nothing about the output.",
+        f"The greatest output seen is {seen.peak_amps:.1f} A of {p.limits.rated_amps:.0f} A{blink}: at the set-point the "
+        f"battery takes no more; {found}. The run proves nothing about the output.",
     ]
     tired = rest is not None and rest <= 12.4 and rate is not None and rate < 0.25
     if tired:
@@ -223,7 +224,7 @@ def battery_took_no_more(p: Picture, found: str) -> Finding:
         tuple(reasons),
         "rated output never shown",
         step,
-        cautions=(words.CRANKING,),
+        cautions=(words.FROZEN,) if tired else (words.CRANKING,),
     )
 
 

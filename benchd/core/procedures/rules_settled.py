@@ -89,7 +89,7 @@ def _stays_close(p: Picture, volts: float, u: float, probability: float) -> Find
         return _settled_outside(p, volts, u)
     return _close_call(
         f"The volts will end at {volts:.2f} +/- {2 * u:.2f} V; the limits are {low:.1f} and {high:.1f} V: too close "
-        f"to call ({100 * probability:.0f} % likely inside)."
+        f"to call ({words.percent(probability)} likely inside)."
     )
 
 

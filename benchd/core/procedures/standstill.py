@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections import deque
 
-STILL_READINGS = 20
+STILL_READINGS = 30
 STILL_S = 20.0
-LIVELY = (
-    0.3  # of the readings before turned back up or down: jitter, which does not stop by chance (a smooth curve may)
-)
+# Of the readings before, turned back up or down: jitter, which does not stop by chance (a smooth curve may).
+LIVELY = 0.2
 HISTORY = 60
 LEAST_HISTORY = 15
 

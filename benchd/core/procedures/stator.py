@@ -36,6 +36,7 @@ HIGH_PART = 1.7  # volts this far above the least, at a reading of half speed, a
 UNBALANCE = 0.10  # between lead pairs (common practice, no source)
 PAIR_CHANNELS = ("stator_volts", "stator_volts_2", "stator_volts_3")
 ALIGN_S = 1.3
+SWEEP_STEADY = 0.015  # rpm from one reading to the next while the throttle is swept slowly
 
 
 class StatorRun:
@@ -84,6 +85,7 @@ class StatorRun:
         self._verdict: Verdict | None = None
         self._peak_scaled = 0.0
         self.still = Standstill()
+        self._rpm_stands = False
 
     @property
     def verdict(self) -> Verdict | None:
@@ -137,6 +139,8 @@ class StatorRun:
         if rpm is not None:
             self.rpm.see(sample.values["engine_rpm"])
             self._full = self.throttle.feed(t_s, rpm)
+            # Volts and rpm read a moment apart belong together only while the speed stands (trap 15).
+            self._rpm_stands = self._rpm is not None and abs(rpm - self._rpm[1]) <= SWEEP_STEADY * rpm
             self._rpm = (t_s, rpm)
             if self._waiting_for_stop and self.throttle.stopped_since_s is not None:
                 self._next_ready()
@@ -166,7 +170,7 @@ class StatorRun:
             pair = self.pairs[index] if self.parallel or index else self.pairs[self.at]
             scaled = alternator.at_spec_rpm(volts, rpm, self.limits)
             self._peak_scaled = max(self._peak_scaled, scaled)
-            if index == 0 and self.at == 0:
+            if index == 0 and self.at == 0 and self._rpm_stands:
                 self.sweep.append(rpm, volts)
             if self._full and not self._waiting_for_stop:
                 pair.since_s = t_s if pair.since_s is None else pair.since_s
@@ -360,7 +364,7 @@ class StatorRun:
             Suspect.UNKNOWN,
             (
                 f"{result.name}: {result.volts:.1f} +/- {2 * result.u:.1f} V AC at {self.limits.at_rpm:.0f} rpm against "
-                f"at least {least:.1f} V: too close to call ({100 * result.probability:.0f} % likely enough).",
+                f"at least {least:.1f} V: too close to call ({words.percent(result.probability)} likely enough).",
             ),
             "too close to call" if result.steady else "not steady",
             "Use meters with a better accuracy statement; a stator so near its limit deserves a second look.",

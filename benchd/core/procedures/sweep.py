@@ -39,11 +39,11 @@ def fit(rpm: Array, volts: Array) -> Sweep | None:
     # One point per 100 rpm, so that minutes at full throttle do not outweigh the way up.
     step = np.round(rpm / 100.0)
     steps = np.unique(step)
-    if len(steps) < LEAST_STEPS:
-        return None
     x = np.array([float(rpm[step == one].mean()) for one in steps]) / 1000.0
     y = np.array([float(volts[step == one].mean()) for one in steps])
     slope, intercept = np.polyfit(x, y, 1)
+    if len(steps) < LEAST_STEPS:  # idle and full throttle alone: a slope, but nothing to bow
+        return Sweep(float(slope), float(intercept), 0.0)
     square = np.polyfit(x, y, 2)
     middle, top = float(x.min() + x.max()) / 2, float(x.max())
     bow = float(np.polyval(square, middle) - (slope * middle + intercept))

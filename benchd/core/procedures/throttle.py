@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -90,10 +91,10 @@ class Throttle:
 
     @property
     def rpm(self) -> tuple[float, float, float] | None:
-        """Least, mean and greatest rpm at full throttle."""
-        if not self._full:
+        """Least, mean and greatest rpm at full throttle; of the last minute's running if it never came to that."""
+        full = self._full or [rpm for _, rpm in self._recent if rpm >= RUNNING_RPM]
+        if not full:
             return None
-        full = self._full
         return (min(full), float(np.mean(full)), max(full))
 
     @property
@@ -106,8 +107,10 @@ class Throttle:
         if not recent or recent[0][0] > t_s - over_s:
             return None
         tail = [rpm for at, rpm in recent if at >= t_s - over_s]
+        if len(tail) < 3:
+            return None
         mean = float(np.mean(tail))
-        if len(tail) < 3 or mean < RUNNING_RPM * 0.75 or (max(tail) - min(tail)) > STEADY_PART * mean:
+        if mean < RUNNING_RPM * 0.75 or (max(tail) - min(tail)) > STEADY_PART * mean:
             return None
         return mean
 
@@ -189,6 +192,8 @@ class Throttle:
 
     def _never(self, t_s: float) -> Objection | None:
         rpm = self.steady_rpm(t_s)
+        if (swing := self._swings_through(t_s)) is not None:
+            return swing
         if rpm is not None and rpm > self.high:
             return self._speed(
                 f"The engine runs steadily at {rpm:.0f} rpm, above the {self.high:.0f} rpm that the spec allows.",
@@ -203,6 +208,21 @@ class Throttle:
         if self.running_since_s is not None and t_s - self.running_since_s > PATIENCE_S:
             return self.not_reached()
         return None
+
+    def _swings_through(self, t_s: float) -> Objection | None:
+        """Over and under the range again and again without ever staying in it."""
+        tail = [rpm for at, rpm in self._recent if at >= t_s - STEADY_S]
+        if len(tail) < 8 or self._recent[0][0] > t_s - STEADY_S or min(tail) < 0.7 * self.low:
+            return None
+        over = [rpm > (self.low + self.high) / 2 for rpm in tail]
+        crossings = sum(a != b for a, b in pairwise(over))
+        if crossings < 4 or max(tail) <= self.high or min(tail) >= self.low:
+            return None
+        return self._speed(
+            f"The engine hunts between {min(tail):.0f} and {max(tail):.0f} rpm and never stays within {self.low:.0f} to "
+            f"{self.high:.0f} rpm.",
+            "engine speed hunts",
+        )
 
     def not_reached(self) -> Objection:
         """The engine never came to full throttle."""

@@ -42,8 +42,11 @@ AMPS_LEADS = (
 )
 
 
-def _ns(seconds: float) -> int:
-    return int(seconds * 1e9)
+def percent(probability: float) -> str:
+    """A probability for people; never claims to be certain."""
+    if probability > 0.99:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
 
 
 def regulator_opening(spec: MachineSpec) -> Sequence[JudgeEvent]:
@@ -175,7 +178,7 @@ def assumptions(*channels: ChannelFacts) -> tuple[str, ...]:
         if model.assumed and model.lines:
             line = model.lines[0]
             told.append(
-                f"No accuracy statement for {facts.channel}: assumed {line.percent:g} % + {line.counts:g} counts "
+                f"No accuracy statement for {facts.channel}: assumed {line.percent:g} % + {line.counts:g} count{'' if line.counts == 1 else 's'} "
                 "(an ordinary meter; common practice, no source)."
             )
     return tuple(told)
