@@ -253,7 +253,7 @@ def test_probabilities_never_claim_certainty():
         "99 %",
         "50 %",
         "under 1 %",
-        "0 %",
+        "under 1 %",
     ]
 
 

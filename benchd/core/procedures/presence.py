@@ -114,5 +114,12 @@ class Presence:
             Suspect.INSTRUMENT,
             f"{words[0].upper()}{words[1:]} ({name}, {unit}) {since}{why}.",
             f"{name} was lost" if channel.read_at_s is not None else f"{name} was never read",
-            (cure or "Check that the meter is on, awake and plugged in") + "; then run again.",
+            (cure or _look_for(name, channel)) + "; then run again.",
         )
+
+
+def _look_for(name: str, channel: _Channel) -> str:
+    look = "Check that the meter is on, awake and plugged in"
+    return (
+        look if channel.read_at_s is not None else f"{look} (in a recording: that it has a column {name} with numbers)"
+    )

@@ -9,7 +9,7 @@ import numpy as np
 from benchd.core.track import Array
 
 SWEEP_RPM = 800.0  # least span of speeds
-BOW = 0.02  # of full-throttle volts: what a straight line may bow
+BOW = 0.015  # of full-throttle volts: what a straight line may bow
 LEAST_STEPS = 4
 
 
