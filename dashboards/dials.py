@@ -136,7 +136,7 @@ def _amps(state: State, channel: str, value: float | None, decimals: int) -> Dia
     elif value is not None:
         word = "NEAR ZERO" if value <= near else "UNDER RATED" if value < least else "AT RATED"
         role = "head" if word == "UNDER RATED" else "good"
-    return Dial(channel, value, decimals, word, role, 0.0, 1.25 * rated, ((0.0, near), (least, 1.1 * rated)))
+    return Dial(channel, value, decimals, word, role, 0.0, 1.25 * rated, ((0.0, near), (least, math.inf)))
 
 
 def _stator(state: State, channel: str, value: float | None, decimals: int) -> Dial:
@@ -244,10 +244,12 @@ def scale_numbers(shown: Dial, width: int, look: Look) -> Text:
     span = (shown.high - shown.low) or 1.0
     wanted = [(end, f"{end:.4g}") for end in shown.limits]
     if shown.ceiling is not None:
-        wanted.insert(0, (shown.ceiling, f"{shown.ceiling:g} max"))
+        wanted.append((shown.ceiling, f"{shown.ceiling:g} max"))
     for number, text in wanted:
         middle = round((number - shown.low) / span * (width - 1))
-        start = min(max(middle - len(text) // 2, 0), max(width - len(text), 0))
+        # The ceiling stands close above the band: its number begins at its mark, to leave the band's top its own.
+        left = middle if number == shown.ceiling else middle - len(text) // 2
+        start = min(max(left, 0), max(width - len(text), 0))
         if all(char == " " for char in line[max(start - 1, 0) : start + len(text) + 1]):
             line[start : start + len(text)] = text
     return look.text("".join(line)[:width], "quiet")
