@@ -30,6 +30,7 @@ WORDS = {
 @dataclass
 class _Channel:
     read_at_s: float | None = None
+    longest_away_s: float = 0.0  # between two readings
     flags: frozenset[Flag] = frozenset()
     shown: set[str] = field(default_factory=set)
 
@@ -60,6 +61,8 @@ class Presence:
         if value is not None:
             channel.flags = value.flags
             if value.value is not None:
+                if channel.read_at_s is not None:
+                    channel.longest_away_s = max(channel.longest_away_s, sample.t_s - channel.read_at_s)
                 channel.read_at_s = sample.t_s
         wanted: dict[str, str] = {}
         if value is not None or channel.flags & NOT_A_MEASUREMENT:
@@ -92,6 +95,15 @@ class Presence:
             if silent > limit:
                 return self._missing(name, channel, silent)
         return None
+
+    def came_back(self) -> tuple[str, ...]:
+        """A sentence for each channel that was away for longer than it is named for, and came back."""
+        least = max(NAMED_AFTER_S, 3 * self._longest_step_s)
+        return tuple(
+            f"{name} was not read for {channel.longest_away_s:.0f} s in between and came back; that time counts for nothing."
+            for name, channel in self._channels.items()
+            if channel.longest_away_s > least
+        )
 
     def never_read(self) -> list[str]:
         """The channels that never had a measurement."""

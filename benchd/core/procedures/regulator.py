@@ -190,7 +190,7 @@ class RegulatorRun:
             samples=seen.samples,
             rpm=self.picture.throttle.rpm,
             rule=self.picture.metrology.rule,
-            assumptions=words.assumptions(seen.volts, seen.amps),
+            assumptions=(*self.picture.presence.came_back(), *words.assumptions(seen.volts, seen.amps)),
         )
         events: list[JudgeEvent] = [Caution(t_ns, one) for one in finding.cautions]
         if not self.picture.throttle.engine_stands:

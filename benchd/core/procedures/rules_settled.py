@@ -158,7 +158,7 @@ def _settled_inside(p: Picture, volts: float, u: float) -> Finding | None:
             Suspect.NONE,
             (
                 f"Rated output was shown: {p.seen.peak_amps:.1f} A of {p.limits.rated_amps:.0f} A.",
-                f"The regulator is at work: amps have fallen to {p.line_amps:.1f} A and go on falling, and the "
+                f"The regulator is at work: amps have fallen to {p.line_amps:.1f} A and go on falling as a filling battery's do; the "
                 f"volts will end at {volts:.2f} +/- {2 * u:.2f} V, inside {low:.1f} to {high:.1f} V.",
             ),
             "settled volts are certain",

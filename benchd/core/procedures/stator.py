@@ -469,7 +469,7 @@ class StatorRun:
             samples=self.samples,
             rpm=self.throttle.rpm,
             rule=self.metrology.rule,
-            assumptions=words.assumptions(self.volts, self.rpm),
+            assumptions=(*self.presence.came_back(), *words.assumptions(self.volts, self.rpm)),
         )
         events: list[JudgeEvent] = [Caution(t_ns, one) for one in finding.cautions]
         if not self.throttle.engine_stands:
