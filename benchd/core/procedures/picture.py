@@ -18,6 +18,7 @@ from benchd.core.specs import MachineSpec, Metrology
 WATCH_S = 20.0  # least time at full throttle before settled volts are believed
 FALLEN = 0.06  # of rated: amps must have left what the alternator gives by so much before the regulator is seen at work
 FALLING = 0.015  # of rated, within the window of the line: amps still on their way down
+SURE_FALL = 1.0  # standard uncertainties by which the fall must clear that
 SAGGING = 0.9  # times (amps over missing capacity): a taper reaches nothing before the battery is full
 COLLAPSE_S = 15.0
 KNEE = 0.07  # of the greatest amps: above it the regulator only begins to take over
@@ -129,7 +130,8 @@ class Picture:
         start = 0.0 if rest is None else lead_acid.rest_charge(rest)[0]
         missing = min(max(1.0 - start - self.seen.ampere_hours / capacity, 0.1), 1.0)
         charge = line.amps_now * line.window_s / 3600.0
-        return charge > 0.0 and -line.fall.change / charge > SAGGING / missing * line.amps_now / capacity
+        fall = -line.fall.change - SURE_FALL * line.fall.u
+        return charge > 0.0 and fall / charge > SAGGING / missing * line.amps_now / capacity
 
     def plausible(self, line: SourceLine) -> bool:
         return -0.03 < line.ohms < 0.8 and line.u_ohms * self.limits.rated_amps < 2.0
