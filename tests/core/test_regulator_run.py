@@ -224,7 +224,7 @@ def test_a_meter_on_hold_that_does_not_say_so_is_found_by_its_digits(channel: st
         held.append(value)
         return held[0]
 
-    bench = Bench(noise=0.008, rise_per_ah=0.3)
+    bench = Bench(noise=0.008, rise_per_ah=0.3, volts_digit=0.001)
     found = judged("regulator", changed(bench.samples(LONG_S), **{channel: hold}))
     assert (found.outcome, found.suspect) == ("void", "instrument")
     assert "stood at" in found.reasons[0]

@@ -42,6 +42,7 @@ class Picture:
         self.dropout_at_s = -math.inf
         self.certain_since_s = math.inf  # when the settled volts first were surely inside
         self._dropped = False
+        self._amps_before = 0.0
         self.near: SourceLine | None = None  # as fitted, knee or not: its volts and ohms are too high if anything
         self.far: SourceLine | None = None  # as fitted, clear of the knee
         self._trend_of: dict[float, tuple[Trend, Trend, float] | None] = {}
@@ -72,10 +73,12 @@ class Picture:
             and usual_v - v[-1] > max(4 * noise_v, 0.05)
         )
         if away and not self._dropped:
-            self.dropout_at_s = float(t[-1])
-        if self._dropped and not away and float(t[-1]) - self.dropout_at_s < VANISHED_S:
-            self.dropouts += 1
-        self._dropped = bool(away)
+            self.dropout_at_s, self._amps_before = float(t[-1]), usual_i
+        self._dropped = self._dropped or bool(away)
+        back = i[-1] >= 0.7 * self._amps_before
+        if self._dropped and (back or float(t[-1]) - self.dropout_at_s >= VANISHED_S):
+            self.dropouts += bool(back)
+            self._dropped = False
 
     def amps_text(self) -> str:
         level = self.seen.level(AMPS, 10.0)

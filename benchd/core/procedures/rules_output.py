@@ -20,6 +20,7 @@ from benchd.core.verdicts import Outcome, Suspect
 NO_OUTPUT_S = 10.0
 DEAD_CELL_S = 60.0
 RESTED_LOW_S = 180.0
+SIX_CELLS_VOLTS = 11.3
 LOW_OUTPUT_S = 15.0
 FULL_BATTERY_S = 45.0
 SURE = 0.975  # to end early: the answer no longer changes
@@ -134,7 +135,8 @@ def dead_cell(p: Picture) -> Finding | None:
         return None
     floor = lead_acid.bulk_floor(rate)
     rest = seen.rest_volts
-    low = volts.value + 3 * volts.u < floor
+    # Six cells rest above 11.3 V even when empty: then low volts are an empty battery's.
+    low = volts.value + 3 * volts.u < floor and (rest is None or rest < SIX_CELLS_VOLTS)
     told = rest is not None and lead_acid.looks_like_dead_cell(rest) and not p.regulating()
     told = told and (volts.value < floor + 0.8 or seen.measuring_s >= RESTED_LOW_S)
     if not (low or told):

@@ -18,6 +18,8 @@ from benchd.core.verdicts import Outcome, Suspect
 
 TELLING_U = 0.025  # V: standard uncertainty of the foretold volts, of the fit alone
 TELLING_S = 90.0
+HELD_AMPS = 0.35  # of rated
+LOW_S = 100.0
 ENOUGH_S = 150.0  # of regulating: what is still too close then stays too close
 
 
@@ -60,7 +62,7 @@ def _blame(p: Picture) -> Finding | None:
     if joint is not None:
         return joint
     inside = probability_within(far.end_volts, u, *p.limits.settled_volts)
-    if inside <= 1 - SURE and p.drop_probability(far) >= 0.5:
+    if far.end_volts > p.high and inside <= 1 - SURE and p.drop_probability(far) >= 0.5:
         return _settled_outside(p, far.end_volts, u)
     return None
 
@@ -112,15 +114,26 @@ def _set_too_low(p: Picture) -> Finding | None:
     u = math.hypot(line.u_end_volts, p.seen.volts.u(line.end_volts) or math.inf)
     if probability_within(line.end_volts, u, p.limits.settled_volts[0], None) > 1 - SURE:
         return None
+    if p.output_shown() != "shown":
+        return _low_without_output(p, line, u)
     flat = p.drop_probability(line)
-    if flat < 1 - SURE and p.output_shown() != "shown" and line.ohms > 3 * line.u_ohms and p.far is not None:
-        return too_little(
-            p,
-            f"Amps fall off steeply while the volts are only at {line.volts_now:.2f} V, and no more than "
-            f"{p.seen.peak_amps:.1f} A of {p.limits.rated_amps:.0f} A was ever given.",
-            "volts and output below the spec",
-        )
     return _settled_outside(p, line.end_volts, u) if flat >= 0.9 else None
+
+
+def _low_without_output(p: Picture, line: SourceLine, u: float) -> Finding | None:
+    """Held flat at good amps it is the regulator; a weak stator at the end of its volts looks flat only near nothing."""
+    rated = p.limits.rated_amps
+    flat = p.drop_probability(line) >= 0.9 and line.ohms > -0.02 and line.u_ohms * rated < 0.3
+    if flat and line.amps_now >= HELD_AMPS * rated:
+        return _settled_outside(p, line.end_volts, u)
+    if line.amps_now >= HELD_AMPS * rated or p.seen.measuring_s < LOW_S:
+        return None
+    return too_little(
+        p,
+        f"Amps fall away while the volts are only at {line.volts_now:.2f} V, and no more than {p.seen.peak_amps:.1f} A of "
+        f"{rated:.0f} A was ever given.",
+        "volts and output below the spec",
+    )
 
 
 def _joint(p: Picture, line: SourceLine, volts: float, u: float) -> Finding | None:
@@ -129,7 +142,8 @@ def _joint(p: Picture, line: SourceLine, volts: float, u: float) -> Finding | No
     drop, u_drop = line.ohms * rated, line.u_ohms * rated
     if p.drop_probability(line) > 1 - SURE or u_drop > 0.35 * drop:
         return None
-    if probability_within(volts, u, low - 0.8, high + 0.8) < 0.7 or drop < 1.3 * p.limits.max_drop_volts:
+    # Through a joint the volts still end at the set-point; a stator too weak points beyond it.
+    if u > 0.25 or probability_within(volts, u, low - 0.4, high + 0.4) < 0.8 or drop < 1.3 * p.limits.max_drop_volts:
         return None
     return Finding(
         Outcome.FAIL,

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 
 STILL_READINGS = 30
 STILL_S = 20.0
-# Of the readings before, turned back up or down: jitter, which does not stop by chance (a smooth curve may).
+# Of the readings before, turned back up or down by more than one digit: jitter that does not stop by chance. A smooth
+# curve may stop, and so may a display that flips between two digits.
 LIVELY = 0.2
+MORE_THAN_A_DIGIT = 1.5
 HISTORY = 60
 LEAST_HISTORY = 15
 
@@ -21,6 +24,7 @@ class Standstill:
         self._row = 0
         self._turns: deque[bool] = deque(maxlen=HISTORY)
         self._rising: bool | None = None
+        self._digit = math.inf  # the smallest step seen
         self._ever_moved = False
 
     def feed(self, t_s: float, value: float) -> None:
@@ -28,9 +32,11 @@ class Standstill:
             self._row += 1
             return
         if self._value is not None:
-            rising = value > self._value
+            rising, step = value > self._value, abs(value - self._value)
+            self._digit = min(self._digit, step)
+            turned = self._rising is not None and rising != self._rising
             self._turns.extend([False] * min(self._row - 1, HISTORY))
-            self._turns.append(self._rising is not None and rising != self._rising)
+            self._turns.append(turned and step > MORE_THAN_A_DIGIT * self._digit)
             self._rising, self._ever_moved = rising, True
         self._value, self._since_s, self._row = value, t_s, 1
 
