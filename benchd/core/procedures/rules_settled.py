@@ -18,7 +18,7 @@ from benchd.core.verdicts import Outcome, Suspect
 
 TELLING_U = 0.025  # V: standard uncertainty of the foretold volts, of the fit alone
 TELLING_S = 90.0
-HELD_AMPS = 0.35  # of rated
+HELD_AMPS = 0.27  # of rated
 LOW_S = 100.0
 ENOUGH_S = 150.0  # of regulating: what is still too close then stays too close
 
