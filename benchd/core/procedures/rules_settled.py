@@ -19,6 +19,7 @@ from benchd.core.verdicts import Outcome, Suspect
 TELLING_U = 0.025  # V: standard uncertainty of the foretold volts, of the fit alone
 TELLING_S = 90.0
 HELD_AMPS = 0.27  # of rated
+GIVEN_AMPS = 0.5
 LOW_S = 100.0
 ENOUGH_S = 150.0  # of regulating: what is still too close then stays too close
 
@@ -124,9 +125,10 @@ def _low_without_output(p: Picture, line: SourceLine, u: float) -> Finding | Non
     """Held flat at good amps it is the regulator; a weak stator at the end of its volts looks flat only near nothing."""
     rated = p.limits.rated_amps
     flat = p.drop_probability(line) >= 0.9 and line.ohms > -0.02 and line.u_ohms * rated < 0.3
-    if flat and line.amps_now >= HELD_AMPS * rated:
+    strong = line.amps_now >= HELD_AMPS * rated and p.seen.peak_amps >= GIVEN_AMPS * rated
+    if flat and strong:
         return _settled_outside(p, line.end_volts, u)
-    if line.amps_now >= HELD_AMPS * rated or p.seen.measuring_s < LOW_S:
+    if strong or p.seen.measuring_s < LOW_S:
         return None
     return too_little(
         p,
