@@ -25,7 +25,7 @@ from benchd.core.track import Array
 USUAL_DROP_VOLTS = 0.10
 USUAL_DROP_SD = 0.15
 LEAST_POINTS = 8
-KNEE_DOUBT = 0.5
+KNEE_DOUBT = 0.5  # of the resistance itself: how far the soft knee may have raised it
 WINDOWS_S = (15.0, 22.0, 32.0, 46.0, 66.0, 95.0, 136.0, 195.0, 280.0, 400.0, 570.0, 820.0, 1200.0, 2400.0, 4800.0)
 
 

@@ -234,8 +234,3 @@ class Charging:
         if self.spec.battery is None or level is None:
             return None
         return level.value / self.spec.battery.amp_hours
-
-
-def running(rpm: float | None) -> bool:
-    """Whether an rpm reading means that the engine runs by itself."""
-    return rpm is not None and rpm >= RUNNING_RPM
