@@ -11,7 +11,7 @@ import numpy as np
 from benchd.core.accuracy import assumed_model, uncertainty
 from benchd.core.budget import combine
 from benchd.core.procedures.standstill import Standstill
-from benchd.core.procedures.throttle import RUNNING_RPM, Throttle
+from benchd.core.procedures.throttle import Throttle
 from benchd.core.samples import Sample, Value
 from benchd.core.series import effective_size
 from benchd.core.specs import ChannelModel, MachineSpec, Metrology
