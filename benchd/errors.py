@@ -3,6 +3,9 @@
 BenchdError
 ├── ConfigError      the operator edits a file (wrong key, missing limit)        exit 2
 ├── UsageError       the operator types another command                           exit 2
+│   ├── NotFoundError    no such bench, run or instrument: the message lists what there is
+│   └── BusyError        the bench is in a run, or the run has ended
+├── AccessError      the daemon does not let this token in, or not so far          exit 2
 ├── PortError        plug it in; the sampler retries (no such port, link dropped) exit 5
 ├── StoreError       make room or mend the disk (full, read-only, locked)         exit 5
 └── FrameError       the wire lied; counted and survived, never fatal
@@ -25,6 +28,20 @@ class ConfigError(BenchdError):
 
 class UsageError(BenchdError):
     """A command cannot be carried out as typed."""
+
+    exit_code = 2
+
+
+class NotFoundError(UsageError):
+    """No bench, run or instrument of this name: lists what there is."""
+
+
+class BusyError(UsageError):
+    """Not now: the bench is in a run already, or the run that was meant has ended."""
+
+
+class AccessError(BenchdError):
+    """A token is missing, unknown, revoked, or its scope does not reach so far."""
 
     exit_code = 2
 

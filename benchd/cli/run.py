@@ -10,7 +10,7 @@ import click
 from benchd.cli.common import rule_option
 
 if TYPE_CHECKING:
-    from benchd.cli.live import Order
+    from benchd.orders import Order
     from benchd.runner import Ended
 
 
@@ -47,7 +47,7 @@ def command(
     """
     from benchd import config
     from benchd.cli.common import finish, rule_of
-    from benchd.cli.live import Order
+    from benchd.orders import Order
 
     spec = config.load_spec(config.find_file(spec_file, "machine"))
     bench = config.load_bench(config.find_file(bench_file, "bench"))
@@ -58,7 +58,7 @@ def command(
 
 async def run(order: Order, headless: bool) -> Ended:
     from benchd.cli.common import choose_show, say
-    from benchd.cli.live import prepare, run_ready
+    from benchd.orders import prepare, run_ready
     from benchd.clock import Clock
     from benchd.journal import Journal
 

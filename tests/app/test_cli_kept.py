@@ -18,7 +18,7 @@ from test_judge import Played, stator_samples
 from test_runner import Ticks
 
 from benchd.cli import cli
-from benchd.cli.live import Order, earlier_outcomes, prepare, run_opened
+from benchd.orders import Order, earlier_outcomes, prepare, run_opened
 from benchd.config import load_bench, load_spec
 from benchd.core.events import sample_record
 from benchd.journal import Journal

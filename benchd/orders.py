@@ -1,4 +1,4 @@
-"""From files to a finished run: what `benchd run` and `benchd demo` do alike."""
+"""From files to a finished run: what `benchd run`, `benchd demo` and the daemon do alike."""
 
 from __future__ import annotations
 
