@@ -1,0 +1,62 @@
+"""One daemon a home, and everybody can read who it is."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from benchd.daemon.lock import FILE_NAME, DaemonLock, Holder, read_holder
+from benchd.errors import StoreError
+
+HOLDER = Holder(4711, "Tessel Lane", "tessel-lane-3f9a2c1b", "2026-11-25T08:00:00.000+00:00", "http://127.0.0.1:8477")
+
+
+def test_a_second_daemon_is_refused_and_told_who_holds_the_folder(tmp_path: Path) -> None:
+    lock = DaemonLock(tmp_path, HOLDER)
+    with pytest.raises(StoreError, match=r"'Tessel Lane' \(process 4711, up since 2026-11-25.*8477.*BENCHD_HOME"):
+        DaemonLock(tmp_path, HOLDER)
+    lock.release()
+    DaemonLock(tmp_path, HOLDER).release()
+
+
+def test_the_holder_is_read_while_it_lives_and_not_after(tmp_path: Path) -> None:
+    assert read_holder(tmp_path) is None
+    lock = DaemonLock(tmp_path, HOLDER)
+    assert read_holder(tmp_path) == HOLDER
+    lock.tell(Holder(1, "x", "x-1", "now"))
+    assert read_holder(tmp_path) == Holder(1, "x", "x-1", "now")
+    lock.release()
+    assert read_holder(tmp_path) is None
+
+
+def test_a_killed_holder_holds_nothing(tmp_path: Path) -> None:
+    code = (
+        "import sys, time; from pathlib import Path; from benchd.daemon.lock import *\n"
+        "DaemonLock(Path(sys.argv[1]), Holder(1, 'a', 'a-1', 'now')); print('held', flush=True); time.sleep(60)"
+    )
+    with subprocess.Popen([sys.executable, "-c", code, str(tmp_path)], stdout=subprocess.PIPE, text=True) as child:
+        assert child.stdout is not None
+        assert child.stdout.readline() == "held\n"
+        assert read_holder(tmp_path) is not None
+        os.kill(child.pid, signal.SIGKILL)
+        child.wait()
+    assert read_holder(tmp_path) is None
+    DaemonLock(tmp_path, HOLDER).release()
+
+
+def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(StoreError, match="file.*BENCHD_HOME"):
+        DaemonLock(tmp_path / "file", HOLDER)
+
+
+def test_garbage_in_the_file_is_nobody(tmp_path: Path) -> None:
+    lock = DaemonLock(tmp_path, HOLDER)
+    (tmp_path / FILE_NAME).write_bytes(b"\x00{")
+    assert read_holder(tmp_path) is None
+    lock.release()
