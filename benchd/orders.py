@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -15,7 +15,7 @@ from benchd.config import Bench
 from benchd.core import procedures
 from benchd.core.procedures import Procedure
 from benchd.core.specs import MachineSpec, Metrology, Rule
-from benchd.journal import Journal
+from benchd.journal import Journal, RunWriter
 from benchd.runner import Ended, Facts, Show, Technician, conduct, utc_text
 from benchd.sampler import Sampler
 
@@ -30,6 +30,10 @@ class Order:
     work_order: str | None = None
     unit: str | None = None
     rule: Rule | None = None
+    #: The files' texts as they were loaded, where the files may have changed since or are none; read from `source` else.
+    bench_text: str | None = None
+    spec_text: str | None = None
+    asked_by: str = ""  # who wanted it, where that is not the person at this terminal
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,17 +84,32 @@ async def run_ready(
     warn: Any = lambda text: None,
 ) -> Ended:
     """Open the ports once to see that all are there, then open the run and conduct it."""
+    drivers = registry.drivers()
+    await check_ports(ready, ready.instruments)
+    # Before the run is opened: what is wrong with the bench must not leave a run behind.
+    sampler = Sampler(ready.order.bench, ready.channels, clock, drivers, preflight.poles_of(ready.order.spec))
+    writer, facts = open_run(ready, journal)
+    return await conduct(
+        ready.procedure, sampler, writer, facts, clock=clock, show=show, technician=technician, warn=warn
+    )
+
+
+async def check_ports(ready: Ready, names: Sequence[str]) -> None:
+    """Open and close the ports of these instruments; PortError with all that are missing."""
     from benchd.links import ports as links
 
-    order, drivers = ready.order, registry.drivers()
+    bench, drivers = ready.order.bench, registry.drivers()
 
     async def try_open(name: str) -> None:
-        instrument = order.bench.instruments[name]
+        instrument = bench.instruments[name]
         await links.try_open(instrument, drivers[instrument.driver])
 
-    await preflight.check_ports(order.bench, ready.instruments, try_open, links.port_lines)
-    # Before the run is opened: what is wrong with the bench must not leave a run behind.
-    sampler = Sampler(order.bench, ready.channels, clock, drivers, preflight.poles_of(order.spec))
+    await preflight.check_ports(bench, names, try_open, links.port_lines)
+
+
+def open_run(ready: Ready, journal: Journal) -> tuple[RunWriter, Facts]:
+    """Open the run in the journal: its writer, and what stands in its verdict. StoreError."""
+    order = ready.order
     opened = run_opened(ready, utc_text())
     writer = journal.open_run(opened)
     facts = Facts(
@@ -102,16 +121,16 @@ async def run_ready(
         ready.notes,
         {**opened, "run": writer.run},
     )
-    return await conduct(
-        ready.procedure, sampler, writer, facts, clock=clock, show=show, technician=technician, warn=warn
-    )
+    return writer, facts
 
 
 def run_opened(ready: Ready, started: str) -> dict[str, Any]:
     """The body of the run-opened record: enough to judge the run again without any file."""
     order = ready.order
-    bench_text, spec_text = _text(order.bench.source), _text(order.spec.source)
-    return {
+    bench_text = _text(order.bench.source) if order.bench_text is None else order.bench_text
+    spec_text = _text(order.spec.source) if order.spec_text is None else order.spec_text
+    body: dict[str, Any] = {"asked_by": order.asked_by} if order.asked_by else {}
+    return body | {
         "procedure": order.procedure,
         "bench": order.bench.name,
         "spec": tomllib.loads(spec_text),

@@ -15,7 +15,7 @@ import asyncio
 import signal
 from collections import Counter
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any, Protocol
@@ -314,16 +314,20 @@ async def conduct(
     show: Show | None = None,
     technician: Technician | None = None,
     warn: Callable[[str], None] = lambda text: None,
+    begun: Callable[[Run], None] | None = None,
 ) -> Ended:
     """Conduct one opened run to its end; see the module's docstring for the ways it can end.
 
     `warn` takes a line for people (a screen that broke). Cancelled from outside, the run is closed as aborted and
-    the cancellation goes on.
+    the cancellation goes on. `begun` is handed the run before it begins, by somebody who operates it from elsewhere
+    and looks after the process' signals himself (the daemon); without it, signals stop the run.
     """
     run = Run(procedure, writer, facts, clock, technician, watched=show is not None)
     showing = asyncio.ensure_future(show(run.feed, run.operator)) if show is not None else None
     cancelled = False
-    with _stopped_by_signals(run, showing):
+    if begun is not None:
+        begun(run)
+    with _stopped_by_signals(run, showing) if begun is None else nullcontext():
         run.open()
         sampling = asyncio.ensure_future(sampler.run(run.take))
         try:
