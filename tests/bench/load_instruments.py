@@ -1,0 +1,263 @@
+"""A hall full of instruments in one cheap process: N benches of four, each sending so many readings a second.
+
+    python tests/bench/load_instruments.py FOLDER [--benches 64] [--rate 10] [--tcp KIND[,KIND]]
+
+Writes FOLDER/bench-01.toml ... and FOLDER/site.toml, says `ready` on stdout, sends until SIGTERM, and keeps
+FOLDER/sent.json up to date (once a second): for every port how many frames were sent, how many found nobody who took
+them, and how late the sender itself was.
+
+A bench: volts across the battery (segment14), amps into it (digits11), the battery's temperature (digits11) and a
+tachometer (tach-lines), all read by a regulator run; meters on pseudo-terminals and the tachometer on TCP unless
+told otherwise. The values are those of a long charge: the battery takes all the amps there are and nothing can be
+decided. The last digit of the three meters counts 0 to 9 (a small ripple), the tachometer's decimals count to a
+million, so a reading that is missing shows (`missing` below).
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import pty
+import select
+import signal
+import socket
+import sys
+import time
+import tty
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchd.virtual import encode_digits11, encode_segment14
+
+KINDS = ("volts", "clamp", "thermometer", "tach")
+DRIVERS = {"volts": "segment14", "clamp": "digits11", "thermometer": "digits11", "tach": "tach-lines"}
+TICK_S = 0.001
+LOOK_S = 0.02  # how often new connections are looked for
+STATE_S = 1.0
+PLACES = 1_000_000  # the tachometer's count
+
+BENCH = """
+[bench]
+name = "load {number:02}"
+sample_s = 0.5
+max_run_minutes = 240.0
+
+[instruments.volts]
+driver = "segment14"
+port = "{volts}"
+
+[[instruments.volts.accuracy]]
+function = "dc volts"
+up_to = 60.0
+percent = 0.1
+counts = 1
+resolution = 0.01
+
+[instruments.clamp]
+driver = "digits11"
+port = "{clamp}"
+data_bits = 8      # a pseudo-terminal takes no parity
+parity = "N"
+
+[[instruments.clamp.accuracy]]
+function = "dc amps"
+up_to = 60.0
+percent = 1.0
+counts = 3
+resolution = 0.01
+
+[instruments.thermometer]
+driver = "digits11"
+port = "{thermometer}"
+data_bits = 8
+parity = "N"
+
+[instruments.thermometer.ranges]
+temperature = [-1]
+
+[instruments.tach]
+driver = "tach-lines"
+port = "{tach}"
+
+[[instruments.tach.accuracy]]
+function = "speed"
+percent = 0.1
+counts = 1
+resolution = 1.0
+
+[channels.battery_volts]
+instrument = "volts"
+function = "dc volts"
+
+[channels.charge_amps]
+instrument = "clamp"
+function = "dc amps"
+
+[channels.battery_celsius]
+instrument = "thermometer"
+function = "temperature"
+
+[channels.engine_rpm]
+instrument = "tach"
+function = "speed"
+"""
+
+
+def frame_of(kind: str) -> Callable[[int], bytes]:
+    """Count -> the frame that carries it."""
+    if kind == "tach":
+        return lambda count: b"%d.%06d rpm\r\n" % (3500 + count % 3, count % PLACES)
+    if kind == "volts":
+        made = [encode_segment14.frame(13.10 + digit / 100, 0.01, "dc volts") for digit in range(10)]
+    elif kind == "clamp":
+        made = [encode_digits11.frame(14.80 + digit / 100, 0.01, "dc amps") for digit in range(10)]
+    else:
+        made = [b"00%03d40\x30\x32\r\n" % (250 + digit) for digit in range(10)]
+    return lambda count: made[count % 10]
+
+
+def count_of(kind: str, value: float) -> int:
+    """The count in a reading's value: 0 to 9, of the tachometer 0 to 999999."""
+    if kind == "tach":
+        return round(value % 1 * PLACES) % PLACES
+    return round(value * (10 if kind == "thermometer" else 100)) % 10
+
+
+def missing(kind: str, readings: Sequence[tuple[float, float]], rate: float) -> int:
+    """How many readings are missing among (arrival in s, value), by the counts; whole tens by the time between."""
+    lost = 0
+    for (before_s, before), (at_s, value) in zip(readings, readings[1:], strict=False):
+        step = count_of(kind, value) - count_of(kind, before)
+        if kind == "tach":
+            lost += (step - 1) % PLACES
+            continue
+        gap = (step - 1) % 10
+        lost += gap + 10 * max(0, round(((at_s - before_s) * rate - 1 - gap) / 10))
+    return lost
+
+
+@dataclass
+class Wire:
+    """One instrument's end: where it sends, and what became of it."""
+
+    kind: str
+    port: str
+    descriptor: int  # -1: nobody is connected
+    frame: Callable[[int], bytes]
+    listener: socket.socket | None = None
+    connection: socket.socket | None = None
+    count: int = 0
+    refused: int = 0
+
+    def send(self) -> None:
+        data = self.frame(self.count)
+        self.count += 1
+        if self.descriptor < 0:
+            self.refused += 1
+            return
+        try:
+            took = os.write(self.descriptor, data)
+        except BlockingIOError:  # nobody reads: a meter's light blinks on all the same
+            took = 0
+        except OSError:
+            self.descriptor, took = -1, 0
+        self.refused += took < len(data)
+
+    def accept(self) -> None:
+        assert self.listener is not None
+        with suppress(BlockingIOError):
+            found, _ = self.listener.accept()
+            if self.connection is not None:
+                self.connection.close()
+            found.setblocking(False)
+            found.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            self.connection, self.descriptor = found, found.fileno()
+
+
+def wire(kind: str, tcp: bool) -> Wire:
+    if tcp:
+        listener = socket.create_server(("127.0.0.1", 0))
+        listener.setblocking(False)
+        return Wire(kind, f"socket://127.0.0.1:{listener.getsockname()[1]}", -1, frame_of(kind), listener)
+    meter, port = pty.openpty()  # `port` stays open: a pty whose last user leaves hangs up
+    tty.setraw(port)
+    os.set_blocking(meter, False)
+    return Wire(kind, os.ttyname(port), meter, frame_of(kind))
+
+
+def write_files(folder: Path, benches: Sequence[dict[str, Wire]]) -> None:
+    names = []
+    for number, wires in enumerate(benches, 1):
+        ports = {kind: one.port for kind, one in wires.items()}
+        name = f"bench-{number:02}.toml"
+        (folder / name).write_text(BENCH.format(number=number, **ports), encoding="utf-8")
+        names.append(name)
+    (folder / "site.toml").write_text(site_text(names), encoding="utf-8")
+
+
+def site_text(benches: Sequence[str]) -> str:
+    listed = "".join(f'  "{name}",\n' for name in benches)
+    return f'[site]\nname = "load"\nbenches = [\n{listed}]\n\n[server]\nport = 0\nrequests_per_s = 10000.0\n'
+
+
+def serve(wires: Sequence[Wire], rate: float, state: Path) -> None:
+    """Every wire once a period, each at its own moment of it, until SIGTERM; a late sender catches up."""
+    stopping: list[int] = []
+    signal.signal(signal.SIGTERM, lambda number, _: stopping.append(number))
+    poll = select.poll()
+    by_listener = {one.listener.fileno(): one for one in wires if one.listener is not None}
+    for number in by_listener:
+        poll.register(number, select.POLLIN)
+    period_s, phase = 1 / rate, 0.618033988749895
+    plan = sorted((period_s * (index * phase % 1), index) for index in range(len(wires)))
+    begin, cycle, at, worst_s = time.monotonic() + 0.1, 0, 0, 0.0
+    looked = told = begin
+    while not stopping:
+        now = time.monotonic()
+        while (late_s := now - begin - cycle * period_s - plan[at][0]) >= 0:
+            worst_s = max(worst_s, late_s)
+            wires[plan[at][1]].send()
+            at += 1
+            if at == len(plan):
+                at, cycle = 0, cycle + 1
+        if now - looked > LOOK_S:
+            looked = now
+            for number, _ in poll.poll(0):
+                by_listener[number].accept()
+        if now - told > STATE_S:
+            told = now
+            write_state(state, wires, worst_s)
+            worst_s = 0.0
+        time.sleep(max(TICK_S, -late_s))
+    write_state(state, wires, worst_s)
+
+
+def write_state(path: Path, wires: Sequence[Wire], worst_s: float) -> None:
+    ports = {one.port: {"sent": one.count, "refused": one.refused} for one in wires}
+    fresh = path.with_suffix(".new")
+    fresh.write_text(json.dumps({"late_s": worst_s, "ports": ports}), encoding="utf-8")
+    fresh.replace(path)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--benches", type=int, default=64)
+    parser.add_argument("--rate", type=float, default=10.0, help="readings a second, each instrument")
+    parser.add_argument("--tcp", default="tach", help="kinds on TCP, by comma; '' for none; 'all'")
+    given = parser.parse_args()
+    tcp = set(KINDS) if given.tcp == "all" else set(filter(None, given.tcp.split(",")))
+    if unknown := tcp - set(KINDS):
+        parser.error(f"--tcp: {', '.join(unknown)} is none of {', '.join(KINDS)}")
+    given.folder.mkdir(parents=True, exist_ok=True)
+    benches = [{kind: wire(kind, kind in tcp) for kind in KINDS} for _ in range(given.benches)]
+    write_files(given.folder, benches)
+    print("ready", flush=True)
+    serve([one for wires in benches for one in wires.values()], given.rate, given.folder / "sent.json")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
