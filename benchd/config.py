@@ -32,8 +32,8 @@ from benchd.errors import ConfigError
 if TYPE_CHECKING:  # pydantic costs 0.1 s to import: only where a file is really read
     from benchd.config_keys import BenchFile, ChannelKeys, InstrumentKeys, MachineFile, RegulatorKeys, StatorKeys
 
-Kind = Literal["bench", "machine"]
-_FOLDERS: dict[Kind, str] = {"bench": "benches", "machine": "machines"}
+Kind = Literal["bench", "machine", "site"]
+_FOLDERS: dict[Kind, str] = {"bench": "benches", "machine": "machines", "site": "sites"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +110,7 @@ def load_spec(path: str | Path) -> MachineSpec:
     from benchd.config_checks import machine_complaints
     from benchd.config_keys import MachineFile
 
-    data, text = _parsed(path)
+    data, text = parsed(path)
     _refuse(path, text, machine_complaints(data))
     return _spec(MachineFile.model_validate(data), str(path))
 
@@ -120,14 +120,18 @@ def load_bench(path: str | Path) -> Bench:
     from benchd.config_checks import bench_complaints
     from benchd.config_keys import BenchFile
 
-    data, text = _parsed(path)
+    data, text = parsed(path)
     _refuse(path, text, bench_complaints(data))
     return _bench(BenchFile.model_validate(data), str(path))
 
 
 def check_file(name: str | Path) -> str:
-    """Load a bench or machine file, whichever it is, and say in a few words what it holds. Raises ConfigError."""
+    """Load a bench, machine or site file, whichever it is, and say in a few words what it holds. Raises ConfigError."""
     kind, path = _kind_of(name)
+    if kind == "site":
+        from benchd.site import load_site, summary
+
+        return summary(load_site(path))
     if kind == "machine":
         spec = load_spec(path)
         held = [part for part in ("stator", "regulator", "battery") if getattr(spec, part) is not None]
@@ -144,12 +148,19 @@ def _kind_of(name: str | Path) -> tuple[Kind, Path]:
         except ConfigError as error:
             errors.append(str(error))
             continue
-        keys = _parsed(path)[0].keys()
-        return ("bench" if keys & {"bench", "instruments", "channels", "judging"} else "machine"), path
+        data = parsed(path)[0]
+        if data.keys() & {"site", "server", "series", "mqtt", "retention", "schedule"} or _is_list(data.get("bench")):
+            return "site", path
+        return ("bench" if data.keys() & {"bench", "instruments", "channels", "judging"} else "machine"), path
     raise ConfigError("\n".join(dict.fromkeys(errors)))
 
 
-def _parsed(path: str | Path) -> tuple[dict[str, Any], str]:
+def _is_list(value: object) -> bool:
+    return isinstance(value, list)
+
+
+def parsed(path: str | Path) -> tuple[dict[str, Any], str]:
+    """A TOML file's content and its text. ConfigError if it cannot be read or is not TOML."""
     try:
         raw = Path(path).read_bytes()
     except OSError as error:
@@ -171,20 +182,26 @@ def _syntax(path: str | Path, text: str, message: str) -> str:
     lines = text.splitlines() or [""]
     number = int(found[1]) if found else len(lines)
     shown = lines[min(number, len(lines)) - 1].strip()
+    if re.search("token|password|secret", shown, re.IGNORECASE):
+        shown = "not shown, for it may hold a secret"
     said = message.replace(found[0], "") if found else message.replace(" (at end of document)", " at the end")
     return f"{path}:{number}: not TOML: {said}; the line is: {shown[:80]}"
 
 
 def _refuse(path: str | Path, text: str, complaints: Iterable[tuple[tuple[str | int, ...], str]]) -> None:
     """ConfigError with all complaints, by line."""
+    if found := told(path, text, complaints):
+        raise ConfigError("\n".join(found))
+
+
+def told(path: str | Path, text: str, complaints: Iterable[tuple[tuple[str | int, ...], str]]) -> list[str]:
+    """All complaints about a file's keys as people read them, by line."""
     from benchd.toml_lines import key_lines, line_of
 
     found = list(complaints)
-    if not found:
-        return
-    lines = key_lines(text)
+    lines = key_lines(text) if found else {}
     rows = sorted(((line_of(lines, where), _dotted(where), said) for where, said in found), key=lambda row: row[0])
-    raise ConfigError("\n".join(f"{path}:{line}: key '{key}': {said}" for line, key, said in rows))
+    return [f"{path}:{line}: key '{key}': {said}" for line, key, said in rows]
 
 
 def _dotted(path: tuple[str | int, ...]) -> str:
@@ -221,7 +238,7 @@ def find_file(name_or_path: str | Path, kind: Kind) -> Path:
 
 
 def known_files(kind: Kind) -> dict[str, Path]:
-    """Name -> file of every bench or machine that can be named without a path; the user's before the shipped."""
+    """Name -> file of every bench, machine or site that can be named without a path; the user's before the shipped."""
     found: dict[str, Path] = {}
     for folder in config_folders(kind):
         for path in sorted(folder.glob("*.toml")):

@@ -30,12 +30,12 @@ _OTHER_FUNCTIONS: dict[str, dict[Quantity, bool]] = {
 
 def machine_complaints(data: Mapping[str, Any]) -> list[Complaint]:
     """Everything that is wrong with a parsed machine file."""
-    return _merged(complaints(MachineFile, data), _machine(_Raw(data)))
+    return merged(complaints(MachineFile, data), _machine(Raw(data)))
 
 
 def bench_complaints(data: Mapping[str, Any]) -> list[Complaint]:
     """Everything that is wrong with a parsed bench file, drivers' own keys included."""
-    return _merged(complaints(BenchFile, data), _bench(_Raw(data)))
+    return merged(complaints(BenchFile, data), _bench(Raw(data)))
 
 
 def default_function(channel: str, measures: Collection[Quantity]) -> Quantity:
@@ -45,7 +45,7 @@ def default_function(channel: str, measures: Collection[Quantity]) -> Quantity:
     return next((one for one in order if one in measures), own)
 
 
-def _merged(first: list[Complaint], second: Iterator[Complaint]) -> list[Complaint]:
+def merged(first: list[Complaint], second: Iterator[Complaint]) -> list[Complaint]:
     """Both kinds; of a place that is wrong in itself nothing more is said."""
     wrong = {path for path, _ in first}
     for path, said in second:
@@ -54,7 +54,7 @@ def _merged(first: list[Complaint], second: Iterator[Complaint]) -> list[Complai
     return first
 
 
-class _Raw:
+class Raw:
     """A parsed file, asked without trust in what it holds."""
 
     def __init__(self, data: Mapping[str, Any]) -> None:
@@ -87,7 +87,7 @@ class _Raw:
 # --- a machine ------------------------------------------------------------------------------------------------------
 
 
-def _machine(raw: _Raw) -> Iterator[Complaint]:
+def _machine(raw: Raw) -> Iterator[Complaint]:
     for path in (("engine", "full_throttle_rpm"), ("stator", "lead_ohms"), ("regulator", "settled_volts")):
         yield from _in_order(raw, path)
     yield from _regulator(raw)
@@ -96,13 +96,13 @@ def _machine(raw: _Raw) -> Iterator[Complaint]:
         yield from _stator_table(raw)
 
 
-def _in_order(raw: _Raw, path: tuple[str, ...]) -> Iterator[Complaint]:
+def _in_order(raw: Raw, path: tuple[str, ...]) -> Iterator[Complaint]:
     low, high = raw.number(*path, 0), raw.number(*path, 1)
     if low is not None and high is not None and low >= high:
         yield path, f"found {shown(raw.at(*path))}, expected the lower number first and the higher second"
 
 
-def _regulator(raw: _Raw) -> Iterator[Complaint]:
+def _regulator(raw: Raw) -> Iterator[Complaint]:
     ceiling, high = raw.number("regulator", "ceiling_volts"), raw.number("regulator", "settled_volts", 1)
     if ceiling is not None and high is not None and ceiling <= high:
         said = f"found {ceiling:g}, expected more than the top of settled_volts, {high:g}"
@@ -119,7 +119,7 @@ def _regulator(raw: _Raw) -> Iterator[Complaint]:
         yield ("regulator", "near_zero_amps"), said
 
 
-def _stator(raw: _Raw) -> Iterator[Complaint]:
+def _stator(raw: Raw) -> Iterator[Complaint]:
     has_table = bool(raw.at("stator", "table"))
     for key in ("min_volts_ac", "at_rpm"):
         if not has_table and raw.at("stator", key) is None:
@@ -138,7 +138,7 @@ def _stator(raw: _Raw) -> Iterator[Complaint]:
         yield ("stator", "lead_pairs"), f"found {shown(pairs)}, expected every pair once"
 
 
-def _stator_table(raw: _Raw) -> Iterator[Complaint]:
+def _stator_table(raw: Raw) -> Iterator[Complaint]:
     rows = raw.at("stator", "table")
     if not isinstance(rows, list):
         return
@@ -159,7 +159,7 @@ def _stator_table(raw: _Raw) -> Iterator[Complaint]:
 # --- a bench --------------------------------------------------------------------------------------------------------
 
 
-def _bench(raw: _Raw) -> Iterator[Complaint]:
+def _bench(raw: Raw) -> Iterator[Complaint]:
     drivers: dict[str, Driver] = {}
     for name, keys in raw.tables("instruments").items():
         yield from _instrument(name, keys, drivers)
@@ -200,7 +200,7 @@ def _instrument(name: str, keys: Mapping[str, Any], drivers: dict[str, Driver]) 
 def _accuracy(where: Path, line: Any) -> Iterator[Complaint]:
     if not isinstance(line, Mapping):
         return
-    raw = _Raw(line)
+    raw = Raw(line)
     low, high = raw.number("min_hertz"), raw.number("max_hertz")
     if low is not None and high is not None and low >= high:
         yield (*where, "max_hertz"), f"found {high:g}, expected more than min_hertz, {low:g}"
@@ -222,7 +222,7 @@ def _path_of(key: str) -> Path:
     return tuple(int(place) if place else name for place, name in steps) or (key,)
 
 
-def _ports(raw: _Raw) -> Iterator[Complaint]:
+def _ports(raw: Raw) -> Iterator[Complaint]:
     seen: dict[str, str] = {}
     for name in raw.tables("instruments"):
         port = raw.text("instruments", name, "port")
@@ -234,7 +234,7 @@ def _ports(raw: _Raw) -> Iterator[Complaint]:
         seen.setdefault(port, name)
 
 
-def _source(raw: _Raw, name: str, keys: Mapping[str, Any]) -> Iterator[Complaint]:
+def _source(raw: Raw, name: str, keys: Mapping[str, Any]) -> Iterator[Complaint]:
     """Whether the channel comes from an instrument or a channel that is there."""
     where: Path = ("channels", name)
     instrument, other = keys.get("instrument"), keys.get("from_channel")
@@ -256,7 +256,7 @@ def _source(raw: _Raw, name: str, keys: Mapping[str, Any]) -> Iterator[Complaint
 
 def _ratio(name: str, keys: Mapping[str, Any]) -> Iterator[Complaint]:
     where: Path = ("channels", name)
-    raw = _Raw(keys)
+    raw = Raw(keys)
     if raw.number("ratio") == 0:
         yield (*where, "ratio"), "found 0, expected channel units per meter unit, not 0"
     shunt = [key for key in ("shunt_millivolts", "shunt_amps") if key in keys]
@@ -300,7 +300,7 @@ def _function(name: str, keys: Mapping[str, Any], drivers: Mapping[str, Driver])
         yield where, f"found {function.value!r}, expected what driver {driver.name!r} measures: {can}"
 
 
-def _shared_inputs(raw: _Raw, drivers: Mapping[str, Driver]) -> Iterator[Complaint]:
+def _shared_inputs(raw: Raw, drivers: Mapping[str, Driver]) -> Iterator[Complaint]:
     """Two channels on one function of one input would be one reading under two names."""
     seen: dict[tuple[str, str, str], str] = {}
     for name, keys in raw.tables("channels").items():

@@ -32,28 +32,28 @@ Function = Annotated[
 ]
 
 
-class _Keys(BaseModel):
+class Keys(BaseModel):
     model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
 
 
 # --- a machine ------------------------------------------------------------------------------------------------------
 
 
-class MachineKeys(_Keys):
+class MachineKeys(Keys):
     name: Text
     manual: Text = "manual not named"
 
 
-class EngineKeys(_Keys):
+class EngineKeys(Keys):
     full_throttle_rpm: RpmRange
 
 
-class TableRowKeys(_Keys):
+class TableRowKeys(Keys):
     rpm: Rpm
     min_volts_ac: Volts
 
 
-class StatorKeys(_Keys):
+class StatorKeys(Keys):
     min_volts_ac: Volts | None = None
     at_rpm: Rpm | None = None
     magnet_poles: (
@@ -68,7 +68,7 @@ class StatorKeys(_Keys):
     min_ground_ohms: Ohms | None = None
 
 
-class RegulatorKeys(_Keys):
+class RegulatorKeys(Keys):
     rated_amps: Amps
     at_rpm: Rpm
     settled_volts: VoltsRange
@@ -78,12 +78,12 @@ class RegulatorKeys(_Keys):
     max_drop_volts: Volts | None = None
 
 
-class BatteryKeys(_Keys):
+class BatteryKeys(Keys):
     amp_hours: Annotated[float, Field(gt=0, le=5000, description="ampere-hours, a number above 0 and up to 5000")]
     cold_cranking_amps: Annotated[float, Field(gt=0, le=10000, description="amps, a number above 0")] | None = None
 
 
-class MachineFile(_Keys):
+class MachineFile(Keys):
     machine: Annotated[MachineKeys, Field(description="a [machine] table")]
     engine: Annotated[EngineKeys, Field(description="an [engine] table with full_throttle_rpm")]
     stator: Annotated[StatorKeys | None, Field(description="a [stator] table")] = None
@@ -94,7 +94,7 @@ class MachineFile(_Keys):
 # --- a bench ----------------------------------------------------------------------------------------------------------
 
 
-class BenchKeys(_Keys):
+class BenchKeys(Keys):
     name: Text
     sample_s: Annotated[float, Field(ge=0.02, le=10, description="seconds, a number from 0.02 to 10")] = 0.5
     lost_after_s: Annotated[float, Field(ge=0.5, le=60, description="seconds, a number from 0.5 to 60")] = 3.0
@@ -102,14 +102,14 @@ class BenchKeys(_Keys):
     max_run_minutes: Annotated[float, Field(gt=0, le=240, description="minutes, a number above 0 up to 240")] = 20.0
 
 
-class JudgingKeys(_Keys):
+class JudgingKeys(Keys):
     rule: Annotated[Rule, Field(strict=False, description=f"one of {', '.join(repr(one.value) for one in Rule)}")] = (
         Rule.SIMPLE
     )
     risk: Annotated[float, Field(gt=0, lt=0.5, description="a probability above 0 and below 0.5")] = 0.05
 
 
-class AccuracyKeys(_Keys):
+class AccuracyKeys(Keys):
     function: Function
     percent: Percent = 0.0
     counts: From0 = 0.0
@@ -120,7 +120,7 @@ class AccuracyKeys(_Keys):
     confidence: Annotated[float, Field(gt=0, lt=1, description="a probability such as 0.95")] | None = None
 
 
-class InstrumentKeys(_Keys):
+class InstrumentKeys(Keys):
     """Any other key belongs to the driver, which checks it."""
 
     model_config = ConfigDict(strict=True, extra="allow", allow_inf_nan=False)
@@ -155,7 +155,7 @@ class InstrumentKeys(_Keys):
 SERIAL_KEYS = ("baud", "data_bits", "parity", "stop_bits", "dtr", "rts")
 
 
-class ChannelKeys(_Keys):
+class ChannelKeys(Keys):
     instrument: Text | None = None
     function: Function | None = None
     point: Annotated[str, Field(max_length=200, description="the name of an input of the instrument")] = ""
@@ -170,7 +170,7 @@ class ChannelKeys(_Keys):
     from_channel: Text | None = None
 
 
-class BenchFile(_Keys):
+class BenchFile(Keys):
     bench: Annotated[BenchKeys, Field(description="a [bench] table with a name")]
     judging: Annotated[JudgingKeys, Field(description="a [judging] table")] = JudgingKeys()
     instruments: Annotated[
