@@ -1,0 +1,146 @@
+"""The records of a run from a daemon, live, over a connection that may break as often as it likes.
+
+Every record is handed out once and in order: after a break the stream is asked for from the last record on.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import random
+from collections.abc import AsyncIterator, Callable
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
+
+from benchd.client import Client, error_of, untrusted
+from benchd.errors import AccessError, BenchdError, BusyError, NotFoundError, PortError
+from benchd.plaintext import harmless
+
+if TYPE_CHECKING:
+    from websockets.exceptions import ConnectionClosed, InvalidStatus
+
+Record = dict[str, Any]
+
+GIVE_UP_S = 120.0
+BACK_OFF_S = (0.2, 5.0)  # first and longest
+_OPEN_S = 10.0
+_PING_S = 10.0  # a daemon that is cut off without a word is missed after two of them
+_MOST_BYTES = 16 * 1024 * 1024
+
+
+class Cut(Exception):
+    """The connection ended before the run did; asking again may help."""
+
+
+async def stream(
+    client: Client,
+    run: str,
+    after: int = 0,
+    *,
+    give_up_s: float = GIVE_UP_S,
+    said: Callable[[str], None] = lambda text: None,
+) -> AsyncIterator[Record]:
+    """The records of `run` beyond seq `after`, until the one that closes it. `said` takes a line for people.
+
+    PortError if the daemon was not reached for `give_up_s`; NotFoundError, AccessError as it said.
+    """
+    loop = asyncio.get_running_loop()
+    cursor, heard, wait_s, lost = after, loop.time(), BACK_OFF_S[0], False
+    while True:
+        try:
+            async for record in _connected(client, run, cursor):
+                heard, wait_s = loop.time(), BACK_OFF_S[0]
+                if lost:
+                    lost = False
+                    said(f"{client.who} is back")
+                if record is None:
+                    continue
+                cursor = int(record["seq"])
+                yield record
+                if record["kind"] == "run-closed":
+                    return
+            return
+        except AccessError:
+            if not await asyncio.to_thread(client.look_again):  # started again, a daemon has another key
+                raise
+        except Cut as cut:
+            if loop.time() - heard > give_up_s:
+                raise PortError(
+                    f"{client.who} was not reached for {give_up_s:.0f} s ({cut}). Run {run} goes on there if the daemon "
+                    f"does, and what it took is kept; see it again with: benchd watch --run {run}"
+                ) from cut
+            if not lost and loop.time() - heard > 1.0:
+                lost = True
+                said(f"{client.who} is out of reach ({cut}); trying again, the run goes on there")
+        await asyncio.sleep(wait_s * random.uniform(0.5, 1.0))
+        wait_s = min(wait_s * 2, BACK_OFF_S[1])
+        await asyncio.to_thread(client.look_again)
+
+
+async def _connected(client: Client, run: str, after: int) -> AsyncIterator[Record | None]:
+    """Records beyond `after` over one connection; None for a message without news. Cut when it breaks."""
+    import ssl
+
+    from websockets.asyncio.client import connect
+    from websockets.exceptions import ConnectionClosed, InvalidHandshake, InvalidStatus
+
+    url = f"ws{client.url.removeprefix('http')}/v1/runs/{quote(run, safe='')}/stream?after={after}"
+    headers = client.headers()
+    agent = headers.pop("User-Agent")
+    opening = connect(
+        url, additional_headers=headers, user_agent_header=agent, ssl=client.tls(), proxy=None, compression=None,
+        open_timeout=_OPEN_S, close_timeout=1.0, ping_interval=_PING_S, ping_timeout=_PING_S, max_size=_MOST_BYTES,
+    )  # fmt: skip
+    opening.process_redirect = _stay  # type: ignore[assignment,method-assign]  # the token goes to nobody else
+    try:
+        async with opening as socket:
+            while True:
+                records, still_open = _message(await socket.recv(), after)
+                for record in records:
+                    after = int(record["seq"])
+                    yield record
+                if not records:
+                    yield None
+                if not still_open:
+                    return
+    except InvalidStatus as error:
+        raise _refused(error, client) from error
+    except ConnectionClosed as error:
+        raise _closed(error, client, run) from error
+    except ssl.SSLCertVerificationError as error:
+        raise untrusted(client.url, error) from error
+    except (OSError, InvalidHandshake, TimeoutError, EOFError) as error:
+        raise Cut(harmless(error) or type(error).__name__) from error
+
+
+def _stay(error: Exception) -> Exception:
+    return error
+
+
+def _message(text: str | bytes, after: int) -> tuple[list[Record], bool]:
+    """(the records beyond `after`, whether more may come). PortError for what is no message of the stream."""
+    try:
+        found = json.loads(text)
+        records = [one for one in found["records"] if int(one["seq"]) > after]
+        return records, bool(found["open"])
+    except (ValueError, KeyError, TypeError) as error:
+        raise PortError("the daemon's stream says what no benchd says: is it of another version?") from error
+
+
+def _refused(error: InvalidStatus, client: Client) -> Exception:
+    """The opening was answered with an HTTP status: for good, or for now."""
+    status = error.response.status_code
+    told = error_of(status, bytes(error.response.body or b""), client.url)
+    if status in (401, 403, 404) or (400 <= status < 500 and not isinstance(told, BusyError)):
+        return told
+    return Cut(str(told))
+
+
+def _closed(error: ConnectionClosed, client: Client, run: str) -> Exception:
+    """The connection was closed: by the daemon for a reason that stays, or by an accident."""
+    code = None if error.rcvd is None else error.rcvd.code
+    reason = "" if error.rcvd is None else harmless(error.rcvd.reason)
+    kinds: dict[int, type[BenchdError]] = {1008: AccessError, 4401: AccessError, 4403: AccessError, 4404: NotFoundError}
+    if code in kinds:
+        return kinds[code](reason or f"{client.who} does not show run {run} to this token")
+    return Cut(reason or "the connection broke")
