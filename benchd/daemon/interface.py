@@ -52,7 +52,7 @@ class DaemonInterface(Protocol):
 
     def instrument(self, bench: str, instrument: str) -> dict[str, Any]:
         """{name, driver, port, identity, state: 'talking'|'silent'|'not open', since, what, cure, calibration_due,
-        overdue, counts: {readings, garbage, bad frames, errors, timeouts, gaps, reconnects}}. NotFoundError."""
+        overdue, counts: {readings, garbage, bad_frames, errors, timeouts, gaps, reconnects}}. NotFoundError."""
 
     async def start_run(self, request: RunRequest) -> str:
         """Check everything and open the run; its id. NotFoundError, BusyError, ConfigError, PortError, StoreError."""

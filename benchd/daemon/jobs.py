@@ -1,0 +1,116 @@
+"""The jobs of the house: scheduled runs, thinning old readings at night, the service manager's watchdog."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections import deque
+from collections.abc import Callable, Coroutine
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+from benchd.daemon import schedule
+from benchd.daemon.interface import RunRequest
+from benchd.daemon.notify import notify, watchdog_s
+from benchd.errors import BenchdError
+from benchd.site import Scheduled
+
+if TYPE_CHECKING:
+    from benchd.daemon.daemon import Daemon
+
+log = logging.getLogger("benchd.jobs")
+
+LOOK_S = 5.0
+WARNINGS = 20
+
+
+class Jobs:
+    """`all()` gives the coroutines by name; `warnings` is what they could not do lately."""
+
+    def __init__(self, daemon: Daemon, now: Callable[[], datetime] = lambda: datetime.now().astimezone()) -> None:
+        self._daemon, self._now = daemon, now
+        self.warnings: deque[str] = deque(maxlen=WARNINGS)
+
+    def all(self) -> dict[str, Callable[[], Coroutine[Any, Any, None]]]:
+        found: dict[str, Callable[[], Coroutine[Any, Any, None]]] = {}
+        if self._daemon.site.schedule:
+            found["schedule"] = self.scheduled_runs
+        if self._daemon.site.retention.raw_days is not None:
+            found["retention"] = self.thinning
+        if watchdog_s() is not None:
+            found["watchdog"] = self.watchdog
+        return found
+
+    # --- scheduled runs -------------------------------------------------------------------------------------------
+
+    async def scheduled_runs(self) -> None:
+        newest = self._now()
+        while True:
+            await asyncio.sleep(LOOK_S)
+            now, site = self._now(), self._daemon.site
+            for moment, one in schedule.missed(site.schedule, newest, now):
+                self._warn(f"{_named(moment, one)} was missed: the computer or benchd slept through it")
+            for moment, one in schedule.due(site.schedule, newest, now):
+                await self._open(moment, one)
+            newest = max(newest, now)
+
+    async def _open(self, moment: datetime, one: Scheduled) -> None:
+        request = RunRequest(
+            one.bench,
+            one.procedure,
+            one.spec,
+            work_order=one.work_order,
+            unit=one.unit,
+            asked_by="schedule",
+        )
+        try:
+            run = await self._daemon.start_run(request)
+        except BenchdError as error:
+            self._warn(f"{_named(moment, one)} was not opened: {error}")
+        else:
+            log.info("%s is run %s: it waits for its operator", _named(moment, one), run)
+
+    # --- retention ------------------------------------------------------------------------------------------------
+
+    async def thinning(self) -> None:
+        """Once a day, at its time; what no forwarder has taken yet is not thinned."""
+        at = self._daemon.site.retention.at
+        while True:
+            now = self._now()
+            due = datetime.combine(now.date(), at, tzinfo=now.tzinfo)
+            due += timedelta(days=1) if due <= now else timedelta()
+            while (left_s := (due - self._now()).total_seconds()) > 0:  # the clock may step meanwhile
+                await asyncio.sleep(min(left_s, 60.0))
+            await self.thin_now()
+
+    async def thin_now(self) -> None:
+        keep = self._daemon.site.retention
+        assert keep.raw_days is not None
+        before = self._now() - timedelta(days=keep.raw_days)
+        taken = [one.position for one in self._daemon.forwarders()]
+        try:
+            done = await asyncio.to_thread(
+                self._daemon.journal.thin, before, keep.step_s, min(taken) if taken else None
+            )
+        except BenchdError as error:
+            self._warn(f"old readings could not be thinned: {error}")
+        else:
+            log.info("thinned: %s", done)
+
+    # --- the service manager --------------------------------------------------------------------------------------
+
+    async def watchdog(self) -> None:
+        """An event loop that hangs tells nothing, and is started anew."""
+        every_s = watchdog_s()
+        assert every_s is not None
+        while True:
+            notify(WATCHDOG="1")
+            await asyncio.sleep(every_s)
+
+    def _warn(self, text: str) -> None:
+        self.warnings.append(text)
+        log.warning("%s", text)
+
+
+def _named(moment: datetime, one: Scheduled) -> str:
+    return f"the {one.procedure} run of {moment:%Y-%m-%d %H:%M} on {one.bench}"
