@@ -10,8 +10,8 @@ from __future__ import annotations
 import asyncio
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from contextlib import suppress
-from typing import Any
+from contextlib import AbstractAsyncContextManager, suppress
+from typing import Any, Protocol
 
 from benchd.clock import Clock
 from benchd.config import Bench, Instrument
@@ -21,11 +21,20 @@ from benchd.errors import ConfigError, PortError
 from benchd.links import Ended, Link, open_link
 from benchd.links.ports import serial_params
 from benchd.slots import Inputs, Slot, slots_of, source_of
-from benchd.wire.driver import Driver, Request, Settings
+from benchd.wire.driver import Driver, Request, SerialParams, Settings
 
 __all__ = ["Sampler", "serial_params", "settings_of", "skew_s"]
 
 Emit = Callable[[Mapping[str, Any] | Sample], None]
+
+
+class OpenLink(Protocol):
+    """links.open_link, or what stands in for it."""
+
+    def __call__(
+        self, port: str, serial: SerialParams | None = None, *, clock: Clock | None = None
+    ) -> AbstractAsyncContextManager[Link]: ...
+
 
 BACK_OFF_S = (0.2, 5.0)  # first and longest wait before a dropped link is opened again
 #: A silent link is opened again after this long, then after twice as long, up to the longest: some adapters hang.
@@ -61,7 +70,7 @@ class Sampler:
     """Reads the instruments behind `channels` of a bench until cancelled, or until all have ended (recordings).
 
     `poles`: the machine's magnet poles, where rpm is computed from stator frequency. ConfigError if they are needed
-    and missing, or if a driver is.
+    and missing, or if a driver is. `open_link`: another way to come by a link, for instance KeptLinks.open.
     """
 
     def __init__(
@@ -71,6 +80,8 @@ class Sampler:
         clock: Clock,
         drivers: Mapping[str, Driver],
         poles: int | None = None,
+        *,
+        open_link: OpenLink | None = None,
     ) -> None:
         self._clock = clock
         self._step_ns = round(bench.sample_s * 1e9)
@@ -78,7 +89,7 @@ class Sampler:
         if not by_instrument:
             raise ConfigError(f"{bench.source or bench.name}: no instrument reads any of: {', '.join(channels)}")
         self._tenders = [
-            _Tender(bench, bench.instruments[name], channels, slots, clock, drivers)
+            _Tender(bench, bench.instruments[name], channels, slots, clock, drivers, open_link)
             for name, slots in by_instrument.items()
         ]
         by_name = {slot.channel: slot for slots in by_instrument.values() for slot in slots}
@@ -170,6 +181,7 @@ class _Tender:
         slots: Sequence[Slot],
         clock: Clock,
         drivers: Mapping[str, Driver],
+        open_link: OpenLink | None,
     ) -> None:
         driver = drivers.get(instrument.driver)
         if driver is None:
@@ -179,6 +191,7 @@ class _Tender:
         self.name = instrument.name
         self.counts: Counter[str] = Counter()
         self._instrument, self._driver, self._clock = instrument, driver, clock
+        self._open_link = open_link
         self._inputs = Inputs(slots)
         self._decoder = driver.make(settings_of(bench, instrument, channels))
         self._poll_s = None if driver.poll_s is None else float(instrument.options.get("poll_s", driver.poll_s))
@@ -225,7 +238,7 @@ class _Tender:
     async def _connect(self) -> None:
         """One connection; ends by PortError, or by TimeoutError after a long silence."""
         serial = serial_params(self._driver, self._instrument)
-        async with open_link(self._instrument.port, serial, clock=self._clock) as link:
+        async with (self._open_link or open_link)(self._instrument.port, serial, clock=self._clock) as link:
             self._alive_ns = self._now()
             self._inputs.connected(self._alive_ns)
             self._guarded(self._decoder.connected)

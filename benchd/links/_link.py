@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
+import time
 from collections import deque
 from collections.abc import Callable
 from types import TracebackType
@@ -16,6 +17,9 @@ from benchd.errors import PortError
 LIMIT_BYTES = 256 * 1024
 #: Chunks handed out in a row before other tasks get their turn.
 TURN = 16
+
+#: How long an answer may come where the driver gives no time for it.
+ANSWER_S = 1.0
 
 Now = Callable[[], int]
 
@@ -59,9 +63,22 @@ class Inbox:
         self._error: BaseException | None = None
         self._waiter: asyncio.Future[None] | None = None
         self._turns = 0
+        self._discarding = False
+
+    @property
+    def failed(self) -> bool:
+        return self._error is not None
+
+    def discard(self, discarding: bool) -> None:
+        """Loop side: forget what has come and, while `discarding`, what comes."""
+        self._discarding = discarding
+        while self._chunks:
+            self._got += len(self._chunks.popleft()[0])
 
     def put(self, data: bytes, at_ns: int) -> None:
         """Thread side. Waits while the loop is behind by the limit, until the link is closed."""
+        if self._discarding:
+            return
         self._chunks.append((data, at_ns))
         self._put += len(data)
         self._call()
@@ -96,6 +113,20 @@ class Inbox:
         data, at_ns = self._chunks.popleft()
         self._got += len(data)
         return data, at_ns
+
+
+class Owed:
+    """Until when an answer to what was written may come, by the computer's clock."""
+
+    def __init__(self) -> None:
+        self._until_s = 0.0
+
+    def asked(self, reply: bool | None, timeout_s: float | None) -> None:
+        if reply is not False:
+            self._until_s = max(self._until_s, time.monotonic() + (ANSWER_S if timeout_s is None else timeout_s))
+
+    async def over(self) -> None:
+        await asyncio.sleep(max(0.0, self._until_s - time.monotonic()))
 
 
 def call_loop(loop: asyncio.AbstractEventLoop, tell: Callable[[], None]) -> None:

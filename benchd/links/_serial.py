@@ -13,7 +13,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from benchd.errors import PortError
-from benchd.links._link import Inbox, Now, call_loop
+from benchd.links._link import Inbox, Now, Owed, call_loop
 from benchd.links.ports import is_url, resolve, trouble
 from benchd.wire.driver import SerialParams
 
@@ -38,6 +38,7 @@ class SerialLink:
         self._stop = threading.Event()
         self._port: serial.Serial | None = None
         self._writer: ThreadPoolExecutor | None = None
+        self._owed = Owed()
 
     async def __aenter__(self) -> Self:
         self._loop = asyncio.get_running_loop()
@@ -72,10 +73,20 @@ class SerialLink:
             self._writer = ThreadPoolExecutor(1, thread_name_prefix=f"benchd writer {self.name}")
         port = self._port
         assert port is not None, "write() before the link was opened"
+        self._owed.asked(reply, timeout_s)
         try:
             await self._loop.run_in_executor(self._writer, port.write, data)
         except (OSError, TypeError, ValueError) as error:  # TypeError: closed meanwhile
             raise self._dropped(error) from error
+
+    def park(self) -> bool:
+        self._inbox.discard(True)
+        return not self._inbox.failed
+
+    async def unpark(self) -> bool:
+        await self._owed.over()
+        self._inbox.discard(False)
+        return not self._inbox.failed
 
     # --- the thread -----------------------------------------------------------------------------------------------
 

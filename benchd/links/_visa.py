@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import re
+import select
+import socket
 import threading
 from collections import deque
 from collections.abc import Callable
@@ -85,6 +87,7 @@ class VisaLink:
         self._answers: deque[tuple[bytes, int]] = deque()
         self._error: PortError | None = None
         self._news = asyncio.Event()
+        self._writing = False  # a question is on its way, and nothing fetches its answer yet
 
     async def __aenter__(self) -> Self:
         self._thread = ThreadPoolExecutor(1, thread_name_prefix=f"benchd {self.name}")
@@ -108,10 +111,24 @@ class VisaLink:
         """Send; with `reply` (default: whether there is a question mark) fetch the answer, for read() to give."""
         self._asked += 1
         self._answers.clear()
+        self._writing = True
         await self._call(self._write, data)
+        self._writing = False
         if reply if reply is not None else b"?" in data:
             fetched = self._thread.submit(self._fetch, self._asked, TIMEOUT_S if timeout_s is None else timeout_s)
             asyncio.wrap_future(fetched).add_done_callback(self._take)
+
+    def park(self) -> bool:
+        self._forget()
+        return not self._writing and self._error is None
+
+    async def unpark(self) -> bool:
+        self._forget()
+        return self._error is None and await self._call(self._lives)
+
+    def _forget(self) -> None:
+        self._asked += 1  # what is still being fetched is thrown away when it comes
+        self._answers.clear()
 
     async def read(self) -> bytes:
         while not self._answers:
@@ -158,6 +175,23 @@ class VisaLink:
         if found is not None:
             with suppress(Exception):  # it may be gone
                 found.close()
+
+    def _lives(self) -> bool:
+        """Whether a bare socket's other end is still there; of other sessions only a question tells."""
+        if self._resource is None:
+            return False
+        found = None
+        with suppress(Exception):  # PyVISA has no call for it, so this looks at what its library keeps
+            found = self._resource.visalib.sessions[self._resource.session].interface
+        if not isinstance(found, socket.socket):
+            return True
+        try:
+            while select.select([found], [], [], 0)[0]:
+                if not found.recv(4096):
+                    return False
+        except (OSError, ValueError):  # ValueError: closed on our side
+            return False
+        return True
 
     def _write(self, data: bytes) -> None:
         try:

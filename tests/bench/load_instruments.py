@@ -28,6 +28,7 @@ import tty
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 from benchd.virtual import encode_digits11, encode_segment14
@@ -129,7 +130,7 @@ def count_of(kind: str, value: float) -> int:
 def missing(kind: str, readings: Sequence[tuple[float, float]], rate: float) -> int:
     """How many readings are missing among (arrival in s, value), by the counts; whole tens by the time between."""
     lost = 0
-    for (before_s, before), (at_s, value) in zip(readings, readings[1:], strict=False):
+    for (before_s, before), (at_s, value) in pairwise(readings):
         step = count_of(kind, value) - count_of(kind, before)
         if kind == "tach":
             lost += (step - 1) % PLACES
