@@ -13,7 +13,7 @@ from typing import Any, Literal
 from urllib.parse import urlsplit
 
 from benchd import preflight
-from benchd.config import Bench, find_file, load_bench, load_spec
+from benchd.config import Bench, find_file, known_files, load_bench, load_spec
 from benchd.config_checks import Complaint, Raw, merged
 from benchd.config_keys import complaints
 from benchd.core.procedures import PROCEDURES
@@ -55,12 +55,13 @@ def look_through(data: Mapping[str, Any], folder: Path) -> Found:
 
 def find_named(name: str, kind: Literal["bench", "machine"], folder: Path) -> Path:
     """The file of a bench or machine: beside the site file, in benches/ or machines/ beside it, else by its bare name
-    as everywhere. ConfigError lists the names that exist."""
+    as everywhere, and never in the folder one happens to stand in. ConfigError lists the names that exist."""
     for place in (folder, folder / {"bench": "benches", "machine": "machines"}[kind]):
         for ending in ("", ".toml"):
             if (path := place / f"{name}{ending}").is_file():
-                return path.absolute()
-    return find_file(name, kind).absolute()
+                return path
+    by_name = known_files(kind).get(name.removesuffix(".toml"))
+    return by_name.absolute() if by_name else find_file(folder / name, kind)
 
 
 def _between_keys(raw: Raw) -> Iterator[Complaint]:
@@ -173,7 +174,7 @@ def _benches(raw: Raw, folder: Path, found: Found) -> Iterator[Complaint]:
         try:
             path = find_named(named, "bench", folder)
         except ConfigError as error:
-            yield where, f"found {named!r}, expected a bench file: {error}"
+            yield where, f"found {named!r}, expected a bench file{nearest(named, known_files('bench'))}: {error}"
             continue
         try:
             bench = load_bench(path)
@@ -237,7 +238,7 @@ def _spec(raw: Raw, place: int, folder: Path, found: Found) -> Iterator[Complain
     try:
         path = find_named(named, "machine", folder)
     except ConfigError as error:
-        yield where, f"found {named!r}, expected a machine file: {error}"
+        yield where, f"found {named!r}, expected a machine file{nearest(named, known_files('machine'))}: {error}"
         return
     try:
         spec = load_spec(path)
