@@ -15,6 +15,9 @@ from benchd.errors import BenchdError
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("demo", "Show both runs on a virtual bench: no hardware, nothing to set up."),
     "run": ("run", "Run a stator or a regulator test on a bench."),
+    "serve": ("serve", "Serve many benches, always on: the daemon."),
+    "watch": ("watch", "Show the run of a bench, from any terminal, at any moment."),
+    "status": ("status", "Say how the daemon and its benches are."),
     "judge": ("judge", "Judge recorded traces (CSV) as a live run would be judged."),
     "meters": ("meters", "List ports, find out which meter answers where, show live readings."),
     "check": ("check", "Check bench and machine files without running anything."),

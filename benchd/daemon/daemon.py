@@ -22,10 +22,11 @@ from benchd.daemon.news import News
 from benchd.daemon.station import House, Station
 from benchd.errors import BusyError, ConfigError, NotFoundError, StoreError
 from benchd.forward.base import Forwarder, ForwarderStatus
-from benchd.forward.store import ForwardStore
+from benchd.forward.store import FILE_NAME, ForwardStore
 from benchd.journal import Journal
+from benchd.judge import STOPPED
 from benchd.links import KeptLinks
-from benchd.runner import CTRL_C, STOPPED, Run, Technician
+from benchd.runner import CTRL_C, Run, Technician
 from benchd.site import Site
 
 log = logging.getLogger("benchd.daemon")
@@ -72,7 +73,7 @@ class Daemon:
         for station in self.stations.values():
             newest = self.reader.runs(1, bench=station.bench.name)
             station.last_run = str(newest[0]["run"]) if newest else None
-        self.store = ForwardStore(self.home / "forward.sqlite")
+        self.store = ForwardStore(self.home / FILE_NAME)
         self._forwarders = self._made_forwarders()
         self.jobs = Jobs(self)
         for slug, station in self.stations.items():
@@ -168,9 +169,14 @@ class Daemon:
     def warnings(self) -> list[str]:
         found = [*self.site.warnings, *self.broken.values(), *self.jobs.warnings]
         found += [station.fault for station in self.stations.values() if station.fault]
+        found += [self.store.notice] if self.store.notice else []
         disk = self.disk()
         if disk["low"]:
-            free = "how much is free cannot be told" if disk["free_bytes"] is None else f"{disk['free_bytes'] / 1e6:.0f} MB free"
+            free = (
+                "how much is free cannot be told"
+                if disk["free_bytes"] is None
+                else f"{disk['free_bytes'] / 1e6:.0f} MB free"
+            )
             found.append(f"the disk of {self.journal.path} is nearly full ({free}): make room")
         found += [
             f"forwarder {one.name} is refused by {one.target}: {one.last_error}"
@@ -283,7 +289,7 @@ class Daemon:
         return [one.status() for one in self._forwarders]
 
     def quarantine(self, forwarder: str, limit: int = 100) -> list[dict[str, Any]]:
-        return self.store.quarantined(self._forwarder(forwarder), limit)
+        return [one.to_json() for one in self.store.quarantine(self._forwarder(forwarder), limit)]
 
     def release(self, forwarder: str, no: int | None = None) -> int:
         return self.store.release(self._forwarder(forwarder), no)
@@ -314,7 +320,9 @@ def _machine_file(name: str) -> Path:
     known = config.known_files("machine")
     if not _SPEC_NAME.fullmatch(name) or name.removesuffix(".toml") not in known:
         near = nearest(name, known)
-        raise NotFoundError(f"no machine {name[:64]!r} is known to this daemon{near}; there are {', '.join(known) or 'none'}")
+        raise NotFoundError(
+            f"no machine {name[:64]!r} is known to this daemon{near}; there are {', '.join(known) or 'none'}"
+        )
     return known[name.removesuffix(".toml")]
 
 

@@ -94,9 +94,7 @@ def _taken(home: Path) -> str:
         else f"the daemon {holder.name!r} (process {holder.pid}, up since {holder.since})"
     )
     where = "" if holder is None or holder.url is None else f" at {holder.url}"
-    return (
-        f"{home}: {who}{where} serves from this folder already. Stop it first, or set BENCHD_HOME to a folder of its own"
-    )
+    return f"{home}: {who}{where} serves from this folder already. Stop it first, or set BENCHD_HOME to a folder of its own"
 
 
 def _lock(file: int, *, shared: bool = False) -> bool:

@@ -144,8 +144,8 @@ class Station:
             self._idle.clear()
             await self._pause_watching()
             # A link that is open is there, and a port cannot be opened twice.
-            links, wired = self._house.links, self.bench.instruments
-            await orders.check_ports(ready, [name for name in ready.instruments if not links.holds(wired[name].port)])
+            parked, wired = self._house.links.parked, self.bench.instruments
+            await orders.check_ports(ready, [name for name in ready.instruments if wired[name].port not in parked])
             sampler = self._sampler(ready.channels, preflight.poles_of(order.spec))
             async with self._house.store:
                 writer, facts = await asyncio.to_thread(orders.open_run, ready, self._house.journal)

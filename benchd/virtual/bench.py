@@ -109,6 +109,18 @@ class VirtualBench:
             self._living.result()
         return self._technician.operator(prompt)
 
+    async def renew(self, procedure: str | None = None) -> None:
+        """The machine comes in anew, as it was at first, on the same ports; the technician begins from the start."""
+        if (broken := await self._technician.leave()) is not None:
+            raise broken
+        self.world = World(self.scenario)
+        self._technician = Technician(self._world_now, self._clock, procedure)
+        meters = random.Random(self.scenario.seed ^ 0x5EED)
+        for place in self._places:
+            place.meter = Meter(place.meter.channel, self.scenario, meters)
+            place.due_s, place.newest, place.fresh = _first_due_s(place.meter.channel), None, False
+        self._zero_ns = self._clock.now_ns()
+
     # --- time -------------------------------------------------------------------------------------------------------
 
     async def _live(self) -> None:
@@ -153,7 +165,7 @@ def wire(scenario: Scenario, folder: Path) -> list[Place]:
 
     def place(channel: str, instrument: Instrument, name: str, driver: str, function: str, keys: str) -> Place:
         meter = Meter(channel, scenario, meters)
-        return Place(meter, instrument, name, driver, function, keys, due_s=0.07 * len(channel))
+        return Place(meter, instrument, name, driver, function, keys, due_s=_first_due_s(channel))
 
     def handheld(channel: str, name: str, function: str, keys: str = "") -> Place:
         return place(channel, Streaming(folder / name, segment14(function), rng), name, "segment14", function, keys)
@@ -173,6 +185,10 @@ def wire(scenario: Scenario, folder: Path) -> list[Place]:
         place("stator_hertz", digits, "hertz", "digits11", "frequency", PSEUDO),
         place("engine_rpm", tach, "tach", "tach-lines", "speed", "pattern = '(?P<rpm>[0-9]{5}) rpm'\n"),
     ]
+
+
+def _first_due_s(channel: str) -> float:
+    return 0.07 * len(channel)  # no two meters show in the same moment
 
 
 #: A pseudo-terminal takes no parity; the bytes are the same.

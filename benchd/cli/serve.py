@@ -1,0 +1,65 @@
+"""`benchd serve`: the daemon."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@click.command("serve", short_help="Serve many benches, always on: the daemon.")
+@click.option("--config", "site_file", metavar="FILE", help="Site file: benches, address, store, broker, schedule.")
+@click.option(
+    "--demo", is_flag=True, help="Two virtual benches instead of a site file: no hardware, nothing to set up."
+)
+@click.option("--listen", metavar="HOST:PORT", help="Another address than the site file's; port 0 takes any free one.")
+@click.option(
+    "--speed", default=1.0, show_default=True, type=click.FloatRange(1, 100), help="With --demo: times as fast."
+)
+@click.option("--check", is_flag=True, help="Check the site file and everything it names, then end.")
+def command(site_file: str | None, demo: bool, listen: str | None, speed: float, check: bool) -> None:
+    """Keep the instruments of many benches open, take runs from `benchd run`, the HTTP API or a schedule, forward
+    everything to a store and a broker. FILE is a path or the name of a site file that comes with benchd.
+
+    It listens on this computer alone unless the site file gives an address, a certificate and somebody has a token
+    (benchd token make). SIGTERM and Ctrl-C end it within 5 s: runs under way are closed as void, and kept.
+
+    \b
+    Examples:
+      benchd serve --demo
+      benchd serve --config tessel-lane.toml
+      benchd serve --config tessel-lane.toml --check
+    """
+    from benchd.cli.common import say
+    from benchd.errors import UsageError
+
+    if (site_file is None) != demo:
+        raise UsageError("say either --config FILE or --demo; copy an example from configs/sites to begin with")
+    if speed != 1 and not demo:
+        raise UsageError("--speed is for --demo: real instruments live by the real clock")
+    if demo:
+        from benchd.cli.serving import serve_demo
+
+        asyncio.run(serve_demo(listen, speed, say))
+        return
+    from benchd.cli.serving import serve
+    from benchd.site import load_site
+
+    assert site_file is not None
+    site = load_site(_found(site_file))
+    if check:
+        for warning in site.warnings:
+            say(f"warning: {warning}")
+        say(f"{site.source}: site {site.name!r}, benches {', '.join(site.benches)}: fit to be served")
+        return
+    asyncio.run(serve(site, listen=listen, say=say))
+
+
+def _found(name: str) -> Path:
+    from benchd import config
+
+    return config.find_file(name, "site")

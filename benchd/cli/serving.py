@@ -1,0 +1,190 @@
+"""A daemon's life, from its lock to its last word: what `benchd serve` does."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import os
+import secrets
+import signal
+import sys
+import tempfile
+import threading
+from collections.abc import AsyncIterator, Callable
+from contextlib import AsyncExitStack, asynccontextmanager
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from benchd import journal as journals
+from benchd.clock import Clock
+from benchd.daemon.daemon import Daemon, Technicians
+from benchd.daemon.lock import DaemonLock, Holder
+from benchd.daemon.notify import notify
+from benchd.errors import ConfigError, StoreError
+from benchd.runner import Technician
+from benchd.server.serve import HttpServer, check_reachable
+from benchd.server.tokens import TokenStore
+from benchd.site import ServerSettings, Site
+
+log = logging.getLogger("benchd")
+
+#: A service manager is promised an end within 5 s. What has not let go by then is left behind: the journal is safe.
+STOP_S, LAST_S = 4.0, 4.8
+LOCAL_KEY = "local-key"
+TOKENS = "tokens.json"
+DEMO_BENCHES = ("bay 1", "bay 2")
+DEMO_MACHINE = "hollin-t18"
+
+Say = Callable[[str], None]
+
+
+async def serve(
+    site: Site,
+    *,
+    listen: str | None = None,
+    say: Say,
+    clock: Clock | None = None,
+    technicians: Technicians | None = None,
+) -> None:
+    """Serve until SIGTERM, SIGINT or SIGHUP. ConfigError, StoreError or PortError before it is up."""
+    _log_to_stderr()
+    home = journals.home()
+    if listen is not None:
+        site = replace(site, server=_at(site.server, listen))
+    tokens = TokenStore(home / TOKENS)
+    check_reachable(site.server, tokens)
+    since = datetime.now(UTC).isoformat(timespec="milliseconds")
+    holder = Holder(os.getpid(), site.name, "", since)
+    lock = DaemonLock(home, holder)
+    try:
+        with journals.Journal(home / journals.FILE_NAME) as journal:
+            daemon = Daemon(site, journal, home, clock=clock, technicians=technicians)
+            async with _listening(daemon, tokens, home) as server:
+                ca = None if site.server.certificate is None else str(site.server.certificate)
+                lock.tell(replace(holder, daemon=daemon.id, url=server.url, ca=ca))
+                _told_up(daemon, server.url, say)
+                said = await _signalled()
+                notify(STOPPING="1", STATUS=f"stopping ({said})")
+                log.info("stopping (%s)", said)
+                _leave_within(LAST_S)
+                await asyncio.wait(
+                    {asyncio.ensure_future(daemon.stop(f"the daemon was told to stop ({said})"))}, timeout=STOP_S
+                )
+    finally:
+        (home / LOCAL_KEY).unlink(missing_ok=True)
+        lock.release()
+    log.info("stopped")
+
+
+@asynccontextmanager
+async def _listening(daemon: Daemon, tokens: TokenStore, home: Path) -> AsyncIterator[HttpServer]:
+    async with daemon:
+        server = HttpServer(daemon, daemon.site.server, tokens, _new_local_key(home))
+        await server.start()
+        try:
+            yield server
+        finally:
+            await server.stop(1.0)
+
+
+def _told_up(daemon: Daemon, url: str, say: Say) -> None:
+    benches = ", ".join(daemon.bench_names())
+    notify(READY="1", STATUS=f"serving {benches} at {url}")
+    for warning in daemon.warnings():
+        log.warning("%s", warning)
+    say(f"{daemon.name} ({daemon.id}) serves {benches} at {url}")
+    say("run one with: benchd run; look with: benchd status, benchd watch; end with Ctrl-C")
+
+
+async def _signalled() -> str:
+    """Wait for the signal that ends the daemon; its name. A second one ends the process at once."""
+    loop = asyncio.get_running_loop()
+    told: asyncio.Future[str] = loop.create_future()
+
+    def tell(name: str) -> None:
+        if told.done():
+            os._exit(130)
+        told.set_result(name)
+
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        if (number := getattr(signal, name, None)) is not None:
+            try:
+                loop.add_signal_handler(number, tell, name)
+            except NotImplementedError:  # Windows: Ctrl-C comes as KeyboardInterrupt, and the journal is safe then too
+                continue
+    return await told
+
+
+def _leave_within(limit_s: float) -> None:
+    """A hung serial driver or request keeps a thread, and Python would wait for it for ever."""
+
+    def leave() -> None:
+        log.error("something did not let go within %.1f s and is left behind", limit_s)
+        logging.shutdown()
+        os._exit(0)
+
+    timer = threading.Timer(limit_s, leave)
+    timer.daemon = True
+    timer.start()
+
+
+def _new_local_key(home: Path) -> str:
+    """The key of this start for this user's own commands on this computer, in a file that nobody else can read."""
+    key = secrets.token_urlsafe(32)
+    path = home / LOCAL_KEY
+    try:
+        path.unlink(missing_ok=True)
+        file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(file, "w", encoding="ascii") as out:
+            out.write(key + "\n")
+    except OSError as error:
+        raise StoreError(f"{path}: cannot be written ({error.strerror}): check the folder and the disk") from error
+    return key
+
+
+def _at(settings: ServerSettings, listen: str) -> ServerSettings:
+    host, _, port = listen.rpartition(":")
+    if not host or not port.isdigit() or int(port) > 65535:
+        raise ConfigError(f"--listen: found {listen!r}, expected HOST:PORT, such as 127.0.0.1:8477")
+    return replace(settings, host=host.strip("[]"), port=int(port))
+
+
+def _log_to_stderr() -> None:
+    """One line a fact. A service manager stamps the lines itself."""
+    form = "%(levelname)s %(name)s: %(message)s"
+    if "JOURNAL_STREAM" not in os.environ:
+        form = "%(asctime)s " + form
+    logging.basicConfig(level=logging.INFO, format=form, stream=sys.stderr, force=True)
+    for noisy in ("urllib3", "pymodbus", "pyvisa", "Rx", "mqtt"):
+        logging.getLogger(noisy).setLevel(logging.WARNING)
+
+
+# --- without hardware -------------------------------------------------------------------------------------------------
+
+
+async def serve_demo(listen: str | None, speed: float, say: Say) -> None:
+    """Serve two virtual benches, each a machine that comes in anew for every run, with its technician."""
+    from benchd import config
+    from benchd.virtual.bench import VirtualBench
+    from benchd.virtual.scenario import Scenario
+
+    clock = Clock(speed)
+    async with AsyncExitStack() as stack:
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="benchd-demo-")))
+        virtual: dict[str, VirtualBench] = {}
+        benches = {}
+        for number, name in enumerate(DEMO_BENCHES):
+            slug = name.replace(" ", "-")
+            virtual[slug] = await stack.enter_async_context(VirtualBench(replace(Scenario(), seed=number + 1), clock))
+            path = folder / f"{slug}.toml"
+            path.write_text(virtual[slug].bench_toml.replace('"virtual bench"', f'"{name}"'), encoding="utf-8")
+            benches[slug] = config.load_bench(path)
+
+        async def technician(slug: str, procedure: str) -> Technician | None:
+            await virtual[slug].renew(procedure)
+            return virtual[slug].operator
+
+        site = Site("Tessel Lane demo", benches=benches)
+        say(f"virtual benches {', '.join(benches)}; try: benchd run regulator --bench bay-1 --spec {DEMO_MACHINE}")
+        await serve(site, listen=listen, say=say, clock=clock, technicians=technician)
