@@ -79,7 +79,8 @@ class Jobs:
             now = self._now()
             due = datetime.combine(now.date(), at, tzinfo=now.tzinfo)
             due += timedelta(days=1) if due <= now else timedelta()
-            while (left_s := (due - self._now()).total_seconds()) > 0:  # the clock may step meanwhile
+            # In steps, since the clock may be set meanwhile.
+            while (left_s := (due - self._now()).total_seconds()) > 0:  # noqa: ASYNC110 - time makes no event
                 await asyncio.sleep(min(left_s, 60.0))
             await self.thin_now()
 

@@ -51,7 +51,7 @@ def test_a_killed_holder_holds_nothing(tmp_path: Path) -> None:
 
 def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    with pytest.raises(StoreError, match="file.*BENCHD_HOME"):
+    with pytest.raises(StoreError, match=r"file.*BENCHD_HOME"):
         DaemonLock(tmp_path / "file", HOLDER)
 
 
