@@ -53,6 +53,7 @@ KINDS: Mapping[str, type[BenchdError]] = {
     "access": AccessError,
     "invalid": UsageError,
     "too-much": BusyError,
+    "internal": BenchdError,
 }
 #: For an answer without a kind (something between us and the daemon answered).
 _BY_STATUS = {401: "access", 403: "access", 404: "not-found", 409: "busy", 422: "invalid", 429: "too-much"}

@@ -49,14 +49,15 @@ async def stream(
     while True:
         try:
             async for record in _connected(client, run, cursor):
-                heard, wait_s = loop.time(), BACK_OFF_S[0]
+                heard = loop.time()
                 if lost:
                     lost = False
                     said(f"{client.who} is back")
                 if record is None:
                     continue
-                cursor = int(record["seq"])
+                cursor, wait_s = int(record["seq"]), BACK_OFF_S[0]
                 yield record
+                heard = loop.time()  # whoever takes the records may have taken his time
                 if record["kind"] == "run-closed":
                     return
             return
@@ -78,7 +79,8 @@ async def stream(
 
 
 async def _connected(client: Client, run: str, after: int) -> AsyncIterator[Record | None]:
-    """Records beyond `after` over one connection; None for a message without news. Cut when it breaks."""
+    """Records beyond `after` over one connection; None once it stands, and for a message without news. Cut when it
+    breaks."""
     import ssl
 
     from websockets.asyncio.client import connect
@@ -94,6 +96,7 @@ async def _connected(client: Client, run: str, after: int) -> AsyncIterator[Reco
     opening.process_redirect = _stay  # type: ignore[assignment,method-assign]  # the token goes to nobody else
     try:
         async with opening as socket:
+            yield None
             while True:
                 records, still_open = _message(await socket.recv(), after)
                 for record in records:

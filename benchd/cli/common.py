@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
@@ -11,6 +10,8 @@ from dataclasses import is_dataclass, replace
 from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
+
+from benchd.plaintext import harmless_json, harmless_lines
 
 if TYPE_CHECKING:
     from benchd.core.specs import Rule
@@ -40,16 +41,16 @@ def rule_of(name: str | None) -> Rule | None:
 
 
 def say(text: str = "") -> None:
-    """A line for people, on stderr; a terminal that has gone is no reason to lose the exit code."""
+    """A line for people, on stderr, harmless; a terminal that has gone is no reason to lose the exit code."""
     try:
-        click.echo(text, err=True)
+        click.echo(harmless_lines(text), err=True)
     except OSError:
         sys.stderr = open(os.devnull, "w")  # noqa: SIM115 - it replaces stderr until the process ends
 
 
 def print_json(body: Any) -> None:
     """One JSON object on one line of stdout."""
-    click.echo(json.dumps(body, ensure_ascii=False, allow_nan=False))
+    click.echo(harmless_json(body))
 
 
 def log_crash(error: BaseException) -> str:
@@ -131,13 +132,20 @@ def say_verdict(body: Mapping[str, Any]) -> None:
 
 
 def finish(ctx: click.Context, ended: Ended, *, headless: bool, as_json: bool) -> NoReturn:
-    """Say how a live run ended and leave with its exit code. The gauge takes its page with it; lines stay."""
+    """Say how a live run ended and leave with its exit code."""
     tell_fault(ended)
+    leave_with(ctx, ended.verdict, ended.exit_code, headless=headless, as_json=as_json)
+
+
+def leave_with(
+    ctx: click.Context, verdict: Mapping[str, Any], exit_code: int, *, headless: bool, as_json: bool
+) -> NoReturn:
+    """Say a verdict and leave with an exit code. The gauge takes its page with it; lines stay."""
     if as_json:
-        print_json(ended.verdict)
+        print_json(verdict)
     elif uses_gauge(headless):
-        say_verdict(ended.verdict)
-    ctx.exit(ended.exit_code)
+        say_verdict(verdict)
+    ctx.exit(exit_code)
 
 
 def tell_fault(ended: Ended) -> None:

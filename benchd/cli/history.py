@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+from benchd.plaintext import harmless
+
+if TYPE_CHECKING:
+    from benchd.cli.sources import Source
 
 
 @click.command("history", short_help="List the runs that are kept.")
 @click.option("--work-order", metavar="N", help="Only this work order's runs.")
 @click.option("--unit", metavar="SERIAL", help="Only this unit's runs.")
+@click.option("--bench", metavar="BENCH", help="Only this bench's runs: its name, or its short name.")
 @click.option(
     "--limit", default=20, show_default=True, type=click.IntRange(min=1), help="At most so many, newest first."
 )
 @click.option("--json", "as_json", is_flag=True, help='One object on stdout: {"runs": [...]}.')
-def command(work_order: str | None, unit: str | None, limit: int, as_json: bool) -> None:
+def command(work_order: str | None, unit: str | None, bench: str | None, limit: int, as_json: bool) -> None:
     """List the runs that are kept, newest first.
 
     \b
@@ -24,17 +30,41 @@ def command(work_order: str | None, unit: str | None, limit: int, as_json: bool)
       benchd history --work-order 1042 --json
     """
     from benchd.cli.common import print_json, say
-    from benchd.journal import Journal
 
-    with Journal() as journal:
-        runs = journal.runs(limit, work_order=work_order, unit=unit)
+    runs = kept(limit, work_order=work_order, unit=unit, bench=bench)
     if as_json:
         print_json({"runs": runs})
         return
     if not runs:
-        say("No run is kept yet" + (" that matches." if work_order or unit else ". Begin with: benchd demo"))
+        say("No run is kept yet" + (" that matches." if work_order or unit or bench else ". Begin with: benchd demo"))
     for line in table(runs):
         click.echo(line)
+
+
+def kept(limit: int, *, bench: str | None, **wanted: str | None) -> list[dict[str, Any]]:
+    """The newest runs, from the daemon if one is up, else from the journal."""
+    from benchd import client
+    from benchd.cli.sources import FromDaemon, FromJournal
+    from benchd.errors import PortError
+
+    found = client.find()
+    if found is not None:
+        try:
+            return found.runs(limit, **wanted, bench=_name_of(FromDaemon(found), bench))
+        except PortError:
+            if not found.local:
+                raise  # else: it hangs, and its journal is at hand
+    from benchd.journal import Journal
+
+    name = _name_of(FromJournal(), bench)
+    with Journal() as journal:
+        return journal.runs(limit, **wanted, bench=name)
+
+
+def _name_of(source: Source, bench: str | None) -> str | None:
+    """The name that runs are kept under, of a bench given by its name or its short name."""
+    known = [] if bench is None else source.benches()
+    return next((one.name for one in known if bench in (one.name, one.slug)), bench)
 
 
 COLUMNS = (
@@ -63,7 +93,7 @@ def table(runs: Sequence[Mapping[str, Any]]) -> list[str]:
 def _cell(run: Mapping[str, Any], key: str) -> str:
     value = run.get(key)
     if key == "verdict" and value is None:
-        return str(run.get("status") or "open")
+        return harmless(run.get("status") or "open")
     if key == "started" and isinstance(value, str):
-        return value[:19].replace("T", " ")
-    return "-" if value is None else str(value)
+        return harmless(value[:19].replace("T", " "))
+    return "-" if value is None else harmless(value)

@@ -1,22 +1,26 @@
-"""`benchd run`: a live run on a bench."""
+"""`benchd run`: a live run on a bench, here or on the daemon that serves the bench."""
 
 from __future__ import annotations
 
 import asyncio
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from benchd.cli.common import rule_option
 
 if TYPE_CHECKING:
+    from benchd.client import Client
     from benchd.orders import Order
     from benchd.runner import Ended
 
 
 @click.command("run", short_help="Run a stator or a regulator test on a bench.")
 @click.argument("procedure", type=click.Choice(["stator", "regulator"]))
-@click.option("--bench", "bench_file", required=True, metavar="FILE", help="Bench file: meters, channels, accuracy.")
+@click.option(
+    "--bench", required=True, metavar="FILE|NAME", help="Bench file, or the name of a bench that a daemon serves."
+)
 @click.option("--spec", "spec_file", required=True, metavar="FILE", help="Machine file: limits from its manual.")
 @click.option("--work-order", metavar="N", help="Work order that the run belongs to.")
 @click.option("--unit", metavar="SERIAL", help="Serial number of the unit under test.")
@@ -27,7 +31,7 @@ if TYPE_CHECKING:
 def command(
     ctx: click.Context,
     procedure: str,
-    bench_file: str,
+    bench: str,
     spec_file: str,
     work_order: str | None,
     unit: str | None,
@@ -40,27 +44,41 @@ def command(
     FILE is a path, or the name of a file that comes with benchd (hollin-t18). Everything is checked before the
     engine starts. Ctrl-C stops the run: it is kept, as void.
 
+    Where a daemon serves the bench (benchd serve), the run is conducted there and shown here; all else is the same.
+
     \b
     Examples:
       benchd run stator --bench bay-1.toml --spec hollin-t18 --work-order 1042
       benchd run regulator --bench bay-1.toml --spec hollin-t18 --work-order 1042 --json
     """
+    if (served := find_served(bench)) is not None:
+        client, slug = served
+        body = {"bench": slug, "procedure": procedure, "work_order": work_order, "unit": unit, "rule": rule}
+        body |= spec_of_order(spec_file)
+        given = {key: one for key, one in body.items() if one is not None}
+        verdict, code = run_there(client, given, headless)
+        from benchd.cli.common import leave_with
+
+        leave_with(ctx, verdict, code, headless=headless, as_json=as_json)
     from benchd import config
     from benchd.cli.common import finish, rule_of
     from benchd.orders import Order
 
     spec = config.load_spec(config.find_file(spec_file, "machine"))
-    bench = config.load_bench(config.find_file(bench_file, "bench"))
-    order = Order(procedure, bench, spec, work_order, unit, rule_of(rule))
+    found = config.load_bench(config.find_file(bench, "bench"))
+    order = Order(procedure, found, spec, work_order, unit, rule_of(rule))
     ended = asyncio.run(run(order, headless))
     finish(ctx, ended, headless=headless, as_json=as_json)
 
 
+# --- alone ----------------------------------------------------------------------------------------------------------
+
+
 async def run(order: Order, headless: bool) -> Ended:
     from benchd.cli.common import choose_show, say
-    from benchd.orders import prepare, run_ready
     from benchd.clock import Clock
     from benchd.journal import Journal
+    from benchd.orders import prepare, run_ready
 
     clock = Clock()
     with Journal() as journal:
@@ -69,3 +87,88 @@ async def run(order: Order, headless: bool) -> Ended:
         ended = await run_ready(ready, journal, clock=clock, show=show, warn=say)
         say(f"kept as run {ended.verdict['run']} in {journal.path}")
         return ended
+
+
+# --- on the daemon --------------------------------------------------------------------------------------------------
+
+
+def find_served(bench: str) -> tuple[Client, str] | None:
+    """(the daemon that serves this bench, the bench's slug there); None if the run is to be done alone.
+
+    A path is compared with what the daemon has read: ConfigError if the file has changed since.
+    """
+    from benchd import client as clients
+
+    client = clients.find()
+    if client is None:
+        return None
+    from benchd.cli.common import say
+
+    benches = client.status()["benches"]
+    if not Path(bench).is_file():
+        for one in benches:
+            if bench in (one["bench"], one["name"]):
+                return client, str(one["bench"])
+    from benchd import config
+
+    path = config.find_file(bench, "bench")
+    name = config.load_bench(path).name
+    for one in benches:
+        if name == one["name"]:
+            _refuse_another_file(client, path, one)
+            return client, str(one["bench"])
+    there = ", ".join(str(one["bench"]) for one in benches) or "none"
+    say(f"{client.who} does not serve {name!r} (it serves {there}): the run is conducted here")
+    return None
+
+
+def _refuse_another_file(client: Client, path: Path, served: dict[str, Any]) -> None:
+    import hashlib
+
+    from benchd.errors import ConfigError
+
+    if hashlib.sha256(path.read_bytes()).hexdigest() != served["source_sha256"]:
+        raise ConfigError(
+            f"{path}: differs from the file that {client.who} serves as {served['bench']!r}. If it was edited, restart "
+            f"the daemon so that it reads it; to run on what the daemon has, say --bench {served['bench']}"
+        )
+
+
+def spec_of_order(spec: str) -> dict[str, str]:
+    """How an order names its machine: by the text of a file (checked here first, so that mistakes are told with the
+    file's own name and lines), or by a name that the daemon looks up."""
+    if not Path(spec).is_file() and not _looks_like_path(spec):
+        return {"spec": spec.removesuffix(".toml")}
+    from benchd import config
+
+    path = config.find_file(spec, "machine")
+    config.load_spec(path)
+    return {"spec_toml": path.read_text(encoding="utf-8-sig")}
+
+
+def _looks_like_path(text: str) -> bool:
+    return Path(text).name != text
+
+
+def run_there(client: Client, order: dict[str, Any], headless: bool) -> tuple[dict[str, Any], int]:
+    """A run on the daemon, shown here: (verdict object, exit code) as of a run alone."""
+    from benchd.cli.attach import operate
+    from benchd.cli.common import choose_show, say
+
+    show = choose_show(headless=headless, title=str(order["procedure"]))
+    try:
+        seen, ctrl_c = asyncio.run(operate(client, lambda: client.start(order), show))
+    except KeyboardInterrupt:
+        say("left in a hurry: whether the daemon has stopped the run, say: benchd status")
+        raise
+    verdict, code = seen.outcome(ctrl_c=ctrl_c)
+    say(f"kept as run {seen.run} in {_where(client)}")
+    return verdict, code
+
+
+def _where(client: Client) -> str:
+    if not client.local:
+        return client.url
+    from benchd import journal
+
+    return str(journal.home() / journal.FILE_NAME)
