@@ -8,22 +8,28 @@ as 'interrupted' by whoever opens the journal next. Others may read while one wr
 from __future__ import annotations
 
 import atexit
-import json
 import os
 import secrets
 import shutil
 import sqlite3
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
+from benchd import journal_chain as chain
 from benchd import journal_disk as disk
 from benchd.errors import StoreError
-from benchd.journal_writer import INSERT_EVENTS, GroupWriter, Queue, note_in_list, rows_of, transaction
+from benchd.journal_disk import transaction
+from benchd.journal_read import JournalReader, Row
+from benchd.journal_writer import INSERT_EVENTS, GroupWriter, Queue, last_row, listed, note_in_list, rows_of
+
+if TYPE_CHECKING:
+    from benchd.journal_thin import Thinned
+    from benchd.journal_verify import Finding
 
 FILE_NAME = "journal.sqlite"
 #: Free space below which no engine is started: a hundred long runs.
@@ -31,7 +37,6 @@ LEAST_FREE_BYTES = 64 * 1024 * 1024
 INTERRUPTED = "benchd was interrupted"
 
 _LETTERS = "abcdefghjkmnpqrstuvwxyz"
-_LISTED = "run, procedure, bench, spec, work_order, unit, started, ended, duration_s, status, reason, verdict, suspect"
 
 
 def home() -> Path:
@@ -82,17 +87,22 @@ class RunWriter:
 class Journal:
     """The journal at `path`, by default in home(). A file is made by the first run, not by looking.
 
-    Opening it closes the runs of processes that died. StoreError for a file that is none, damaged or too new.
+    Opening it brings an older journal up to this schema and closes the runs of processes that died. StoreError for a
+    file that is none, damaged or too new. One thread at a time writes through it; reader() is for the others.
     """
 
     def __init__(self, path: str | Path | None = None) -> None:
         self.path = Path(path) if path is not None else home() / FILE_NAME
+        #: Called after every commit with the newest row and {run: its last seq}, mostly in the writer's thread.
+        self.on_commit: Callable[[int, Mapping[str, int]], None] | None = None
         self._live = self.path.with_name(self.path.name + "-live")
-        self._reading: sqlite3.Connection | None = None
+        self._read = JournalReader(self.path)
         self._editing: sqlite3.Connection | None = None
         self._writer: GroupWriter | None = None
+        self._left_open: list[Queue] = []
         self._sign: disk.LifeSign | None = None
         self._last_id = ""
+        self._bring_up_to_date()
         self._close_interrupted()
 
     def __enter__(self) -> Self:
@@ -107,10 +117,8 @@ class Journal:
         if self._writer is not None:
             self._writer.stop()
             self._writer = None
-        for db in (self._reading, self._editing):
-            if db is not None:
-                db.close()
-        self._reading = self._editing = None
+        self._read.close()
+        self._let_go()
         if self._sign is not None:
             self._sign.end()
             self._sign = None
@@ -119,173 +127,223 @@ class Journal:
 
     def check_writable(self) -> None:
         """Write something to the disk for a trial, and see that there is room for a run. StoreError says what to do."""
-        db = self._editor()
-        try:
+        with self._edit() as db:
             with transaction(db):
                 db.execute("DELETE FROM tried")
                 db.execute("INSERT INTO tried VALUES (?)", (_now().isoformat(),))
             free = shutil.disk_usage(self.path.parent).free
-        except (OSError, sqlite3.Error) as error:
-            raise disk.trouble(self.path, error) from error
         if free < LEAST_FREE_BYTES:
             raise StoreError(
                 f"{self.path}: only {free / 1e6:.0f} MB are free on this disk, a run wants "
                 f"{LEAST_FREE_BYTES / 1e6:.0f} MB: make room, or set BENCHD_HOME to a folder on another disk"
             )
+        self.recover()
 
     def open_run(self, body: Mapping[str, Any]) -> RunWriter:
         """Begin a run: `body` is the run-opened record without kind and run. It is on the disk on return. StoreError.
 
         The list of runs takes from it procedure, bench, machine (or spec, if that is a name), work_order, unit and
-        started (UTC, ISO 8601; now if missing).
+        started (UTC, ISO 8601; now if missing). After a failed write this begins anew: see recover().
         """
-        db = self._editor()
-        try:
+        self.recover()
+        with self._edit() as db:
             if self._sign is None:
                 self._sign = disk.LifeSign(self._live)
-            run = self._new_id()
-            started = body.get("started") or _now().isoformat(timespec="milliseconds")
-            record = {**body, "kind": "run-opened", "run": run, "started": started}
             with transaction(db):
-                run_no = _list(db, record, self._sign.name)
-                db.executemany(INSERT_EVENTS, rows_of(run_no, 1, [record]))
-        except (OSError, sqlite3.Error) as error:
-            raise disk.trouble(self.path, error) from error
+                queue = self._begin(db, body, self._sign.name)
+                row = last_row(db)
+        self._last_id = queue.run
         if self._writer is None:
-            self._writer = GroupWriter(self.path)
+            self._writer = GroupWriter(self.path, self._tell)
             atexit.register(self.close)
-        queue = Queue(run_no, 2)
         self._writer.add(queue)
-        return RunWriter(run, queue, self._writer)
+        self._tell(row, {queue.run: 1})
+        return RunWriter(queue.run, queue, self._writer)
 
-    def _editor(self) -> sqlite3.Connection:
-        if self._editing is None:
-            self._editing = disk.connect(self.path)
-        return self._editing
+    def recover(self) -> list[str]:
+        """Close as interrupted what failed writes of this process left open, with what was kept; the ids of the runs.
 
-    def _new_id(self) -> str:
-        """UTC to the millisecond and two random letters: sorts by time, and two benches do not meet."""
-        moment = _now()
-        while (run := f"{moment:%Y%m%d-%H%M%S}-{moment.microsecond // 1000:03d}") <= self._last_id:
-            moment += timedelta(milliseconds=1)
-        self._last_id = run
-        return run + "".join(secrets.choice(_LETTERS) for _ in range(2))
+        Nothing happens if there is nothing to close. StoreError while the disk still does not take it.
+        """
+        if self._writer is not None:
+            self._left_open += self._writer.take_failed()
+            if self._writer.failed:
+                self._writer.stop()
+                self._writer = None
+        closed = []
+        while self._left_open:
+            queue = self._left_open[0]
+            with self._edit() as db:
+                row, last = _interrupt(db, queue.run_no, f"its records could not be kept: {queue.failure}")
+            self._left_open.pop(0)
+            closed.append(queue.run)
+            self._tell(row, {queue.run: last})
+        return closed
+
+    def daemon_id(self, name: str) -> str:
+        """The name as a slug and 8 hex digits that are made once and kept in the journal: unique, and stable for ever."""
+        from benchd.site import slug_of
+
+        with self._edit() as db:
+            with transaction(db):
+                db.execute("INSERT OR IGNORE INTO identity VALUES ('daemon', ?)", (secrets.token_hex(4),))
+            (made,) = db.execute("SELECT value FROM identity WHERE key = 'daemon'").fetchone()
+        return f"{slug_of(name) or 'benchd'}-{made}"
+
+    def _begin(self, db: sqlite3.Connection, body: Mapping[str, Any], owner: str) -> Queue:
+        """Put a run and its first record in."""
+        run = self._new_id(db)
+        started = body.get("started") or _now().isoformat(timespec="milliseconds")
+        record = {**body, "kind": "run-opened", "run": run, "started": started}
+        run_no = _list(db, run, owner, listed(record))
+        before = chain.seed(run, chain.first_of(db, run_no - 1))
+        rows = rows_of(run_no, 1, before, [record])
+        db.executemany(INSERT_EVENTS, rows)
+        return Queue(run, run_no, 2, rows[0][-1])
+
+    def _new_id(self, db: sqlite3.Connection) -> str:
+        """UTC to the millisecond and two random letters: sorts by time, and two benches do not meet.
+
+        A clock that was put back does not count: ids go on from the newest, a millisecond apart.
+        """
+        row = db.execute("SELECT run FROM runs ORDER BY no DESC LIMIT 1").fetchone()
+        newest = max(disk.moment_of_id(self._last_id), disk.moment_of_id("" if row is None else str(row["run"])))
+        moment = max(_now(), newest + timedelta(milliseconds=1))
+        letters = "".join(secrets.choice(_LETTERS) for _ in range(2))
+        return f"{moment:%Y%m%d-%H%M%S}-{moment.microsecond // 1000:03d}{letters}"
+
+    def _tell(self, row: int, news: Mapping[str, int]) -> None:
+        if self.on_commit is None:
+            return
+        try:
+            self.on_commit(row, news)
+        except Exception:  # a listener's fault is no reason to stop writing
+            import logging
+
+            logging.getLogger("benchd.journal").exception("whoever is told of new records failed")
+
+    @contextmanager
+    def _edit(self) -> Iterator[sqlite3.Connection]:
+        """The editing connection; begun anew after a trouble, which comes out as a StoreError."""
+        with self._read.told():
+            try:
+                if self._editing is None:
+                    self._editing = disk.connect(self.path)
+                yield self._editing
+            except (OSError, sqlite3.Error):
+                with suppress(sqlite3.Error):
+                    self._let_go()
+                raise
+
+    def _let_go(self) -> None:
+        if self._editing is not None:
+            db, self._editing = self._editing, None
+            db.close()
+
+    def _bring_up_to_date(self) -> None:
+        if not self.path.exists() or disk.version_of(self.path) in (0, disk.SCHEMA_VERSION):
+            return
+        try:
+            with self._edit():  # opening it is enough
+                pass
+        except StoreError as error:
+            raise StoreError(
+                f"an older benchd's journal must be brought up to date, and could not be: {error}"
+            ) from error
 
     def _close_interrupted(self) -> None:
         """Close the runs of processes that died; where nothing may be written they are left to the next one."""
-        db = self._reader()
-        if db is None:
-            return
-        with self._told():
-            found = db.execute("SELECT no, owner FROM runs WHERE status IS NULL").fetchall()
-        dead = [(int(row["no"]), str(row["owner"])) for row in found if disk.is_dead(self._live, row["owner"])]
-        with suppress(StoreError), self._told():
-            for run_no, owner in dead:
-                _interrupt(self._editor(), run_no)
+        for run_no, owner in self._read.left_open():
+            if not disk.is_dead(self._live, owner):
+                continue
+            with suppress(StoreError), self._edit() as db:
+                _interrupt(db, run_no, INTERRUPTED)
                 disk.bury(self._live, owner)
 
-    # --- reading ----------------------------------------------------------------------------------------------------
+    # --- the whole file -----------------------------------------------------------------------------------------------
 
-    def runs(self, limit: int = 20, work_order: str | None = None, unit: str | None = None) -> list[dict[str, Any]]:
-        """The newest runs first. Keys: see _LISTED; `status` and `verdict` are None while a run is open. StoreError."""
-        db = self._reader()
-        if db is None:
-            return []
-        wanted = {"work_order": work_order, "unit": unit}
-        given = {key: value for key, value in wanted.items() if value is not None}
-        where = f"WHERE {' AND '.join(f'{key} = ?' for key in given)}" if given else ""
-        with self._told():
-            found = db.execute(f"SELECT {_LISTED} FROM runs {where} ORDER BY no DESC LIMIT ?", (*given.values(), limit))
-            return [dict(row) for row in found]
+    def verify(self, anchors: Mapping[str, str] | None = None, newest: int | None = None) -> Iterator[Finding]:
+        """What is missing or altered, run by run; nothing if all is well. See journal_verify. StoreError."""
+        return self._read.verify(anchors, newest)
+
+    def thin(self, before: datetime, step_s: float, upto_row: int | None = None) -> Thinned:
+        """Replace the raw readings of closed runs begun before `before` by min/mean/max of every `step_s`. StoreError.
+
+        Only of runs all of whose rows stand at or below `upto_row`. Works in any thread, while runs are written.
+        """
+        from benchd.journal_thin import thin
+
+        return thin(self.path, before, step_s, upto_row)
+
+    def backup(self, target: Path) -> None:
+        """Copy the journal, also while it is written, to a file that is not there yet; see journal_backup. StoreError."""
+        from benchd.journal_backup import backup
+
+        backup(self.path, target)
+
+    # --- reading ------------------------------------------------------------------------------------------------------
+
+    def reader(self) -> JournalReader:
+        """A door of its own for another thread, to be closed by whoever asked."""
+        return JournalReader(self.path)
+
+    def runs(
+        self,
+        limit: int = 20,
+        work_order: str | None = None,
+        unit: str | None = None,
+        bench: str | None = None,
+        before: str | None = None,
+    ) -> list[dict[str, Any]]:
+        """See JournalReader.runs; so for the others."""
+        return self._read.runs(limit, work_order, unit, bench, before)
+
+    def info(self, run: str) -> dict[str, Any]:
+        return self._read.info(run)
 
     def resolve(self, name: str) -> str:
-        """The id of a run by its id, the beginning of it, or 'last'. StoreError lists what there is."""
-        db = self._reader()
-        newest = [str(one["run"]) for one in self.runs(5)]
-        if db is None or not newest:
-            raise StoreError(f"{self.path}: no run is kept yet")
-        if name == "last":
-            return newest[0]
-        with self._told():
-            found = db.execute(
-                "SELECT run FROM runs WHERE run >= ? AND run < ? ORDER BY run LIMIT 11", (name, name + "\U0010ffff")
-            )
-            matching = [str(row["run"]) for row in found]
-        if name in matching:
-            return name
-        if not matching:
-            raise StoreError(f"no kept run begins with {name!r}; the newest are {', '.join(newest)}, or say 'last'")
-        if len(matching) > 1:
-            more = ", ..." if len(matching) > 10 else ""
-            raise StoreError(f"several runs begin with {name!r}: {', '.join(matching[:10])}{more}; give more of the id")
-        return matching[0]
+        return self._read.resolve(name)
 
     def read(self, run: str, after_seq: int = 0) -> Iterator[dict[str, Any]]:
-        """The records of a run after `after_seq`, in order, each with its `seq` (from 1). StoreError."""
-        db = self._reader()
-        with self._told():
-            row = None if db is None else db.execute("SELECT no FROM runs WHERE run = ?", (run,)).fetchone()
-        if db is None or row is None:
-            raise StoreError(f"{self.path}: there is no run {run!r}")
-        return self._records(db, int(row["no"]), after_seq)
+        return self._read.read(run, after_seq)
 
-    def _records(self, db: sqlite3.Connection, run_no: int, after_seq: int) -> Iterator[dict[str, Any]]:
-        # A few rows at a time: a reader that stops in the middle holds nothing up.
-        query = "SELECT seq, records, body FROM events WHERE run_no = ? AND seq > ? AND seq + records > ? ORDER BY seq LIMIT 20"
-        while True:
-            with self._told():
-                rows = db.execute(query, (run_no, after_seq - disk.MAX_ROW, after_seq + 1)).fetchall()
-            if not rows:
-                return
-            for row in rows:
-                for seq, record in enumerate(json.loads(row["body"]), row["seq"]):
-                    if seq > after_seq:
-                        yield {**record, "seq": seq}
-            after_seq = rows[-1]["seq"] + rows[-1]["records"] - 1
+    def tail(self, after_row: int, limit: int = 50, upto: int | None = None) -> list[Row]:
+        return self._read.tail(after_row, limit, upto)
 
-    def _reader(self) -> sqlite3.Connection | None:
-        """The reading connection; None while there is no journal."""
-        if self._reading is None and self.path.exists():
-            self._reading = disk.connect_to_read(self.path)
-        return self._reading
+    def last_row(self) -> int:
+        return self._read.last_row()
 
-    @contextmanager
-    def _told(self) -> Iterator[None]:
-        try:
-            yield
-        except (OSError, sqlite3.Error) as error:
-            raise disk.trouble(self.path, error) from error
+    def digest(self, run: str) -> str:
+        return self._read.digest(run)
+
+    def generation(self) -> str:
+        return self._read.generation()
 
 
 def _now() -> datetime:
     return datetime.now(UTC)
 
 
-def _list(db: sqlite3.Connection, record: Mapping[str, Any], owner: str) -> int:
+def _list(db: sqlite3.Connection, run: str, owner: str, cells: Mapping[str, Any]) -> int:
     """Put a run into the list; its number."""
-    spec = record.get("machine") or record.get("spec")
-    texts = (
-        record["run"], owner, record.get("procedure"), record.get("bench"), spec if isinstance(spec, str) else None,
-        record.get("work_order"), record.get("unit"), record["started"],
-    )  # fmt: skip
-    found = db.execute(
-        "INSERT INTO runs (run, owner, procedure, bench, spec, work_order, unit, started) VALUES (?,?,?,?,?,?,?,?)",
-        [None if one is None else str(one) for one in texts],
-    )
+    names = ", ".join(("run", "owner", *cells))
+    places = ", ".join("?" for _ in range(len(cells) + 2))
+    found = db.execute(f"INSERT INTO runs ({names}) VALUES ({places})", (run, owner, *cells.values()))
     assert found.lastrowid is not None
     return found.lastrowid
 
 
-def _interrupt(db: sqlite3.Connection, run_no: int) -> None:
-    """Close a dead process' run, unless another reader of the journal just did."""
+def _interrupt(db: sqlite3.Connection, run_no: int, reason: str) -> tuple[int, int]:
+    """Close a run whose writer died, unless another did already: (newest row of the journal, last seq of the run)."""
     with transaction(db):
-        if db.execute("SELECT status FROM runs WHERE no = ?", (run_no,)).fetchone()["status"] is not None:
-            return
         counts: Counter[str] = Counter()
-        last = 0
-        for row in db.execute("SELECT seq, records, body FROM events WHERE run_no = ? ORDER BY seq", (run_no,)):
-            counts.update(str(record["kind"]) for record in json.loads(row["body"]))
-            last = row["seq"] + row["records"] - 1
-        closing = {"kind": "run-closed", "status": "interrupted", "reason": INTERRUPTED, "counts": dict(counts)}
-        db.executemany(INSERT_EVENTS, rows_of(run_no, last + 1, [closing]))
-        note_in_list(db, run_no, [closing])
+        last, before = 0, chain.NOTHING
+        for row in db.execute("SELECT seq, records, body, chain FROM events WHERE run_no = ? ORDER BY seq", (run_no,)):
+            counts.update(str(record["kind"]) for _, record in chain.records(row["seq"], row["body"]))
+            last, before = row["seq"] + row["records"] - 1, row["chain"][-chain.SIZE :]
+        if db.execute("SELECT status FROM runs WHERE no = ?", (run_no,)).fetchone()["status"] is None:
+            closing = {"kind": "run-closed", "status": "interrupted", "reason": reason, "counts": dict(counts)}
+            db.executemany(INSERT_EVENTS, rows_of(run_no, last + 1, before, [closing]))
+            note_in_list(db, run_no, [closing])
+            last += 1
+        return last_row(db), last

@@ -1,7 +1,8 @@
 """The journal's file: its schema, how it is opened, who is alive, and its troubles in words with their cure.
 
 Events are append-only, in rows of up to MAX_ROW records of one run (a JSON array, so that SQL can still look inside
-with json_each). `runs` says of every run what a list needs; it holds nothing that the events do not.
+with json_each); what ties them together stands in journal_chain. `runs` says of every run what a list needs; it
+holds nothing that the events do not.
 """
 
 from __future__ import annotations
@@ -10,19 +11,20 @@ import os
 import sqlite3
 import sys
 import time
-from collections.abc import Iterable
-from contextlib import suppress
+from collections.abc import Iterable, Iterator
+from contextlib import closing, contextmanager, suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import quote
 from uuid import uuid4
 
 from benchd.errors import StoreError
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 MAX_ROW = 1000  # records; `events_after` looks so far back
 BUSY_S = 10.0  # another process' group commit takes milliseconds, a slow disk a second
 
-_SCHEMA = """
+_RUNS = """
 CREATE TABLE runs (
     no INTEGER PRIMARY KEY AUTOINCREMENT,
     run TEXT NOT NULL UNIQUE,
@@ -34,18 +36,40 @@ CREATE TABLE runs (
 CREATE INDEX runs_by_work_order ON runs (work_order, no) WHERE work_order IS NOT NULL;
 CREATE INDEX runs_by_unit ON runs (unit, no) WHERE unit IS NOT NULL;
 CREATE INDEX runs_open ON runs (no) WHERE status IS NULL;
-CREATE TABLE events (
-    run_no INTEGER NOT NULL REFERENCES runs (no),
-    seq INTEGER NOT NULL,      -- of the first record in the row, from 1 in every run
-    records INTEGER NOT NULL,
-    body TEXT NOT NULL         -- JSON array
-);
-CREATE UNIQUE INDEX events_in_order ON events (run_no, seq);
 CREATE TABLE tried (at TEXT NOT NULL);  -- one row, written anew to see that the disk takes it
-CREATE TRIGGER events_stay BEFORE UPDATE ON events BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
-CREATE TRIGGER events_are_kept BEFORE DELETE ON events BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
 CREATE TRIGGER runs_are_kept BEFORE DELETE ON runs BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
 """
+
+#: What schema 2 has beyond schema 1, `events` in its new form. Also run by the migration.
+EVENTS = """
+CREATE TABLE events (
+    no INTEGER PRIMARY KEY AUTOINCREMENT,  -- in the order of the commits: a cursor for readers
+    run_no INTEGER NOT NULL REFERENCES runs (no),
+    seq INTEGER NOT NULL,      -- of the first record in the row, from 1 in every run
+    records INTEGER NOT NULL,  -- how many seqs the row spans
+    body TEXT NOT NULL,        -- JSON array of records; a number where so many were dropped by retention
+    chain BLOB NOT NULL        -- 16 bytes for every element of the body
+);
+CREATE UNIQUE INDEX events_in_order ON events (run_no, seq);
+CREATE INDEX runs_by_bench ON runs (bench, no) WHERE bench IS NOT NULL;
+CREATE TABLE identity (key TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE thinning (run_no INTEGER PRIMARY KEY, first INTEGER NOT NULL, last INTEGER NOT NULL);
+CREATE TABLE thinned_rows (   -- rows of events that retention wrote: of how many, and their seal
+    no INTEGER PRIMARY KEY, was INTEGER NOT NULL, seal BLOB NOT NULL
+);
+CREATE TABLE thinned_runs (run_no INTEGER PRIMARY KEY, step_s REAL NOT NULL, at TEXT NOT NULL);
+CREATE TRIGGER events_stay BEFORE UPDATE ON events BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+-- Retention names the rows that it is about to replace in `thinning`, for the length of one transaction.
+CREATE TRIGGER events_are_kept BEFORE DELETE ON events
+WHEN NOT EXISTS (SELECT 1 FROM thinning WHERE run_no = OLD.run_no AND OLD.no BETWEEN first AND last)
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+CREATE TRIGGER seals_stay BEFORE UPDATE ON thinned_rows
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+CREATE TRIGGER seals_are_kept BEFORE DELETE ON thinned_rows
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+"""
+#: Without them anybody's SQL could change the journal without a word.
+TRIGGERS = frozenset({"runs_are_kept", "events_stay", "events_are_kept", "seals_stay", "seals_are_kept"})
 
 _CURES = (
     ("SQLITE_FULL", "the disk is full: make room, then run again"),
@@ -67,10 +91,19 @@ def trouble(path: Path, error: Exception) -> StoreError:
     return StoreError(f"{path}: {cure} ({error})")
 
 
+def moment_of_id(run: str) -> datetime:
+    """When a run's id says it was opened; long ago for anything else."""
+    try:
+        return datetime.strptime(run[:19] + "000", "%Y%m%d-%H%M%S-%f").replace(tzinfo=UTC)
+    except ValueError:
+        return datetime(1970, 1, 1, tzinfo=UTC)
+
+
 def connect(path: Path) -> sqlite3.Connection:
-    """Open the journal for writing, made anew if it is not there. StoreError."""
+    """Open the journal for writing, made anew if it is not there, brought to this schema if it is older. StoreError."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        _refuse_untouched(path)
         db = _open(path, "rwc")
         try:
             _log_ahead(db, path)
@@ -83,10 +116,31 @@ def connect(path: Path) -> sqlite3.Connection:
     return db
 
 
-def connect_to_read(path: Path) -> sqlite3.Connection | None:
-    """Open a journal that exists, also where nothing may be written; None if nothing is in it yet. StoreError."""
+def _refuse_untouched(path: Path) -> None:
+    """Look at the version without the right to write: closing a writing connection would tidy up a file not ours."""
+    with suppress(sqlite3.Error):  # opening it to write says what is wrong
+        if path.exists():
+            with closing(_open(path, "ro")) as db:
+                _known_version(db, path)
+
+
+def version_of(path: Path) -> int:
+    """The schema's version of a journal that exists, 0 for an empty file. StoreError."""
+    found = connect_to_read(path)
+    if found is None:
+        return 0
+    with closing(found[0]) as db:
+        return _known_version(db, path)
+
+
+def connect_to_read(path: Path) -> tuple[sqlite3.Connection, bool] | None:
+    """Open a journal that exists, also where nothing may be written; None if nothing is in it yet. StoreError.
+
+    The flag says whether this is a fixed view that does not see what others write from now on.
+    """
     try:
-        return _readable(_open(path, "ro"), path)
+        db = _readable(_open(path, "ro"), path)
+        return None if db is None else (db, False)
     except sqlite3.OperationalError as error:
         wal = path.with_name(path.name + "-wal")
         # A folder that may not be written: without a log beside it nothing is missed by not looking for one.
@@ -95,9 +149,19 @@ def connect_to_read(path: Path) -> sqlite3.Connection | None:
     except sqlite3.Error as error:
         raise trouble(path, error) from error
     try:
-        return _readable(_open(path, "ro&immutable=1"), path)
+        db = _readable(_open(path, "ro&immutable=1"), path)
+        return None if db is None else (db, True)
     except sqlite3.Error as error:
         raise trouble(path, error) from error
+
+
+def refuse_older(db: sqlite3.Connection, path: Path) -> None:
+    """StoreError for a journal of an older schema: it can only be read once somebody may write it."""
+    if (version := _known_version(db, path)) < SCHEMA_VERSION:
+        raise StoreError(
+            f"{path}: written by an older benchd (schema {version}, its records carry no digests yet): "
+            "`benchd history` brings it up to date where it may be written"
+        )
 
 
 def _log_ahead(db: sqlite3.Connection, path: Path) -> None:
@@ -151,12 +215,25 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
     db.execute("PRAGMA synchronous=FULL")
     if _known_version(db, path) == SCHEMA_VERSION:
         return
+    with transaction(db):
+        version = _known_version(db, path)  # somebody else may have been faster
+        if version == 0:
+            run_script(db, _RUNS)
+            run_script(db, EVENTS)
+            db.execute("INSERT INTO identity VALUES ('generation', ?)", (uuid4().hex,))
+        elif version < SCHEMA_VERSION:
+            from benchd.journal_migrate import migrate
+
+            migrate(db, path, version)
+        db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+
+
+@contextmanager
+def transaction(db: sqlite3.Connection) -> Iterator[None]:
+    """All or nothing; durable when it is left."""
     db.execute("BEGIN IMMEDIATE")
     try:
-        if _known_version(db, path) == 0:  # nobody else made it in the meantime
-            for statement in _statements(_SCHEMA):
-                db.execute(statement)
-            db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+        yield
         db.execute("COMMIT")
     except BaseException:
         with suppress(sqlite3.Error):
@@ -164,8 +241,13 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
         raise
 
 
+def run_script(db: sqlite3.Connection, script: str) -> None:
+    """Its statements one by one: executescript() would commit first."""
+    for statement in _statements(script):
+        db.execute(statement)
+
+
 def _statements(script: str) -> Iterable[str]:
-    """The script's statements one by one: executescript() would commit first."""
     held = ""
     for line in script.splitlines():
         held += line + "\n"

@@ -5,13 +5,15 @@ from __future__ import annotations
 import sqlite3
 import threading
 from collections import deque
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager, suppress
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing, suppress
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
 from benchd.errors import StoreError
-from benchd.journal_disk import MAX_ROW, connect, trouble
+from benchd.journal_chain import SIZE, links
+from benchd.journal_disk import MAX_ROW, connect, transaction, trouble
 
 Record = Mapping[str, Any]
 
@@ -27,19 +29,30 @@ FLUSH_S = 30.0
 class Queue:
     """The records of one open run on their way to the disk."""
 
-    def __init__(self, run_no: int, next_seq: int) -> None:
+    def __init__(self, run: str, run_no: int, next_seq: int, before: bytes) -> None:
+        self.run = run
         self.run_no = run_no
         self.next_seq = next_seq
+        self.before = before  # digest of the last record on the disk
         self.waiting: deque[Record] = deque()
         self.appended = 0
         self.durable = 0
+        self.failure = ""  # why nothing more of this run is kept
+
+    def fail(self, why: str) -> None:
+        lost = self.appended - self.durable
+        self.failure = self.failure or (f"{why}; the last {lost} records are not kept" if lost else why)
 
 
 class GroupWriter:
-    """Owns the writing connection. Any number of threads may call it; each run is appended to by one at a time."""
+    """Owns the writing connection. Any number of threads may call it; each run is appended to by one at a time.
 
-    def __init__(self, path: Path) -> None:
+    `told(row, {run: last seq})` is called in its thread after every commit.
+    """
+
+    def __init__(self, path: Path, told: Callable[[int, Mapping[str, int]], None]) -> None:
         self._path = path
+        self._told = told
         self._queues: list[Queue] = []
         self._news = threading.Event()
         self._hurry = threading.Event()
@@ -49,18 +62,32 @@ class GroupWriter:
         self._thread = threading.Thread(target=self._work, name="benchd journal", daemon=True)
         self._thread.start()
 
+    @property
+    def failed(self) -> bool:
+        """Whether it writes nothing more: the disk did not take it."""
+        return bool(self._failure)
+
     def add(self, queue: Queue) -> None:
         with self._state:
+            if self._failure:
+                queue.fail(self._failure)
             self._queues.append(queue)
 
     def remove(self, queue: Queue) -> None:
         with self._state, suppress(ValueError):
             self._queues.remove(queue)
 
+    def take_failed(self) -> list[Queue]:
+        """The runs that can be written no further, no longer this writer's."""
+        with self._state:
+            failed = [queue for queue in self._queues if queue.failure]
+            self._queues = [queue for queue in self._queues if not queue.failure]
+        return failed
+
     def put(self, queue: Queue, record: Record) -> None:
         """Hand over one record; never waits. StoreError once a write has failed, or if the disk does not keep up."""
-        if self._failure:
-            raise StoreError(self._failure)
+        if queue.failure:
+            raise StoreError(queue.failure)
         waiting = len(queue.waiting)
         if waiting >= BOUND:
             raise StoreError(f"{self._path}: the disk does not keep up: {waiting} records wait for it")
@@ -77,9 +104,9 @@ class GroupWriter:
         self._hurry.set()
         self._news.set()
         with self._state:
-            self._state.wait_for(lambda: queue.durable >= target or self._failure, FLUSH_S)
+            self._state.wait_for(lambda: queue.durable >= target or queue.failure, FLUSH_S)
         if queue.durable < target:
-            raise StoreError(self._failure or f"{self._path}: nothing was written for {FLUSH_S:.0f} s: check the disk")
+            raise StoreError(queue.failure or f"{self._path}: nothing was written for {FLUSH_S:.0f} s: check the disk")
 
     def stop(self) -> None:
         """Write what waits and end the thread."""
@@ -111,91 +138,124 @@ class GroupWriter:
         return not stopping
 
     def _write(self, db: sqlite3.Connection) -> None:
-        with self._state:
-            queues = list(self._queues)
-        batches = [(queue, [queue.waiting.popleft() for _ in range(len(queue.waiting))]) for queue in queues]
-        batches = [(queue, records) for queue, records in batches if records]
+        batches = self._batches()
         if not batches:
             return
-        rows = [row for queue, records in batches for row in rows_of(queue.run_no, queue.next_seq, records)]
         try:
             with transaction(db):
-                db.executemany(INSERT_EVENTS, rows)
-                for queue, records in batches:
+                for queue, records, rows in batches:
+                    db.executemany(INSERT_EVENTS, rows)
                     note_in_list(db, queue.run_no, records)
+                row = last_row(db)
         except sqlite3.Error as error:
             raise trouble(self._path, error) from error
         with self._state:
-            for queue, records in batches:
+            for queue, records, rows in batches:
                 queue.next_seq += len(records)
                 queue.durable += len(records)
+                queue.before = rows[-1][-1][-SIZE:]
             self._state.notify_all()
+        self._told(row, {queue.run: queue.next_seq - 1 for queue, _, _ in batches})
+
+    def _batches(self) -> list[tuple[Queue, list[Record], list[Row]]]:
+        """What waits, ready for the disk. A record that is no JSON ends its own run, no other."""
+        with self._state:
+            queues = [queue for queue in self._queues if not queue.failure]
+        batches = []
+        for queue in queues:
+            records = [queue.waiting.popleft() for _ in range(len(queue.waiting))]
+            if not records:
+                continue
+            try:
+                batches.append((queue, records, rows_of(queue.run_no, queue.next_seq, queue.before, records)))
+            except StoreError as error:
+                with self._state:
+                    queue.fail(str(error))
+                    self._state.notify_all()
+        return batches
 
     def _fail(self, why: str) -> None:
         with self._state:
-            lost = sum(queue.appended - queue.durable for queue in self._queues)
-            self._failure = f"{why}; the last {lost} records are not kept" if lost else why
+            self._failure = why
+            for queue in self._queues:
+                queue.fail(why)
             self._state.notify_all()
 
 
-@contextmanager
-def transaction(db: sqlite3.Connection) -> Iterator[None]:
-    """All or nothing; durable when it is left."""
-    db.execute("BEGIN IMMEDIATE")
-    try:
-        yield
-        db.execute("COMMIT")
-    except BaseException:
-        with suppress(sqlite3.Error):
-            db.execute("ROLLBACK")
-        raise
+INSERT_EVENTS = "INSERT INTO events (run_no, seq, records, body, chain) VALUES (?, ?, ?, ?, ?)"
+
+Row = tuple[int, int, int, str, bytes]
 
 
-INSERT_EVENTS = "INSERT INTO events (run_no, seq, records, body) VALUES (?, ?, ?, ?)"
-
-
-def rows_of(run_no: int, first_seq: int, records: Sequence[Record]) -> Iterator[tuple[int, int, int, str]]:
-    """The rows of `events` that hold these records. StoreError for a record that is no JSON."""
+def rows_of(run_no: int, first_seq: int, before: bytes, records: Sequence[Record]) -> list[Row]:
+    """The rows of `events` that hold these records, which follow the digest `before`. StoreError if one is no JSON."""
+    found: list[Row] = []
     for start in range(0, len(records), MAX_ROW):
         part = records[start : start + MAX_ROW]
-        yield run_no, first_seq + start, len(part), _text(part)
+        texts = _texts(part)
+        chain = links(before, texts)
+        before = chain[-SIZE:]
+        found.append((run_no, first_seq + start, len(part), f"[{b','.join(texts).decode()}]", chain))
+    return found
+
+
+def last_row(db: sqlite3.Connection) -> int:
+    """The number of the newest row of events, 0 if there is none."""
+    return int(db.execute("SELECT coalesce(max(no), 0) FROM events").fetchone()[0])
+
+
+def listed(record: Mapping[str, Any]) -> dict[str, Any]:
+    """What the list of runs takes from a record, by column."""
+    kind = record.get("kind")
+    if kind == "run-opened":
+        spec = record.get("machine") or record.get("spec")
+        taken = {key: record.get(key) for key in ("procedure", "bench", "work_order", "unit", "started")}
+        taken["spec"] = spec if isinstance(spec, str) else None
+        return {key: None if one is None else _whole(str(one)) for key, one in taken.items()}
+    if kind == "verdict":
+        return {key: _plain_cell(record.get(key)) for key in ("verdict", "suspect", "ended", "duration_s")}
+    if kind == "run-closed":
+        return {"status": str(record.get("status") or "closed"), "reason": _plain_cell(record.get("reason"))}
+    return {}
 
 
 def note_in_list(db: sqlite3.Connection, run_no: int, records: Sequence[Record]) -> None:
     """Bring `runs` up to what a verdict or a closing among the records says."""
     for record in records:
-        kind = record.get("kind")
-        if kind == "verdict":
-            db.execute(
-                "UPDATE runs SET verdict = ?, suspect = ?, ended = ?, duration_s = ? WHERE no = ?",
-                (*(record.get(key) for key in ("verdict", "suspect", "ended", "duration_s")), run_no),
-            )
-        elif kind == "run-closed":
-            db.execute(
-                "UPDATE runs SET status = ?, reason = ? WHERE no = ?",
-                (str(record.get("status") or "closed"), record.get("reason"), run_no),
-            )
+        if record.get("kind") in ("verdict", "run-closed"):
+            cells = listed(record)
+            names = ", ".join(f"{key} = ?" for key in cells)
+            db.execute(f"UPDATE runs SET {names} WHERE no = ?", (*cells.values(), run_no))
+
+
+def _plain_cell(value: Any) -> Any:
+    """A value as a cell of the list: NaN is none, text is whole, anything but a number its text."""
+    if value is None or isinstance(value, int):
+        return value
+    if isinstance(value, float):
+        return value if isfinite(value) else None
+    return _whole(str(value))
 
 
 # --- JSON -------------------------------------------------------------------------------------------------------------
 
 
-def _text(records: Sequence[Record]) -> str:
-    """A JSON array; NaN and infinity become null, a Decimal its digits as text. StoreError."""
+def _texts(records: Sequence[Record]) -> list[bytes]:
+    """Every record as JSON; NaN and infinity become null, a Decimal its digits as text. StoreError."""
     from pydantic_core import to_json  # three times as fast as json; 0.06 s to import, and a listing needs none of it
 
-    try:
+    found = []
+    for record in records:
         try:
-            return to_json(records, inf_nan_mode="null", fallback=_plain).decode()
-        except ValueError:  # half a character, from a terminal that is not UTF-8
-            return to_json(_whole(records), inf_nan_mode="null", fallback=_plain).decode()
-    except (TypeError, ValueError, RecursionError) as error:
-        if len(records) == 1:
+            try:
+                text = to_json(record, inf_nan_mode="null", fallback=_plain)
+            except ValueError:  # half a character, from a terminal that is not UTF-8
+                text = to_json(_whole(record), inf_nan_mode="null", fallback=_plain)
+        except (TypeError, ValueError, RecursionError) as error:
             why = str(error).removeprefix("Error serializing to JSON: ")
-            raise StoreError(f"a {records[0].get('kind')!r} record cannot be kept: {why}") from error
-        for record in records:
-            _text([record])
-        raise
+            raise StoreError(f"a {record.get('kind')!r} record cannot be kept: {why}") from error
+        found.append(text)
+    return found
 
 
 def _plain(value: Any) -> Any:

@@ -1,0 +1,216 @@
+"""Reading the journal, also while others write it: by run, by row in the order of the commits, as a list of runs."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self, TypeVar
+
+from benchd import journal_chain as chain
+from benchd import journal_disk as disk
+from benchd.errors import StoreError
+
+if TYPE_CHECKING:
+    from benchd.journal_verify import Finding
+
+T = TypeVar("T")
+
+_LISTED = "run, procedure, bench, spec, work_order, unit, started, ended, duration_s, status, reason, verdict, suspect"
+_AFTER_SEQ = """
+SELECT no, seq, records, body FROM events WHERE run_no = ? AND seq > ? AND seq + records > ? ORDER BY seq LIMIT 20
+"""
+_AFTER_ROW = """
+SELECT events.no, run, run_no, seq, body, chain FROM events JOIN runs ON runs.no = run_no
+WHERE events.no > ? AND events.no <= ? ORDER BY events.no LIMIT ?
+"""
+_NO_LIMIT = 2**63 - 1
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of events. `records`: each with its `seq`; fewer than were taken where retention has thinned them."""
+
+    no: int
+    run: str
+    run_no: int
+    seq: int  # of the first record
+    records: list[dict[str, Any]]
+    digests: dict[int, str]  # seq -> hex, of every record here
+
+    def digest(self, seq: int) -> str:
+        """The digest of one of the records: whoever keeps it elsewhere can later show that nothing before it changed."""
+        return self.digests[seq]
+
+
+class JournalReader:
+    """A read-only door with its own connection: use it in any thread, close it where you like. Makes no file."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._db: sqlite3.Connection | None = None
+        self._fixed = False
+        self._lock = threading.RLock()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None) -> None:
+        self.close()
+
+    def close(self) -> None:
+        with self._lock:
+            if self._db is not None:
+                self._db.close()
+                self._db = None
+
+    # --- the list of runs -------------------------------------------------------------------------------------------
+
+    def runs(
+        self,
+        limit: int = 20,
+        work_order: str | None = None,
+        unit: str | None = None,
+        bench: str | None = None,
+        before: str | None = None,
+    ) -> list[dict[str, Any]]:
+        """The newest runs first, of one work order, unit and bench (its name as in the bench file), older than run
+        `before`. Keys: see _LISTED; `status` and `verdict` are None while a run is open. StoreError."""
+        wanted: dict[str, Any] = {"work_order = ?": work_order, "unit = ?": unit, "bench = ?": bench}
+        if before is not None:
+            wanted["no < ?"] = self.info(before)["run_no"]
+        given = {key: value for key, value in wanted.items() if value is not None}
+        where = f"WHERE {' AND '.join(given)}" if given else ""
+        query = f"SELECT {_LISTED} FROM runs {where} ORDER BY no DESC LIMIT ?"
+        return [dict(row) for row in self._rows(query, *given.values(), limit)]
+
+    def info(self, run: str) -> dict[str, Any]:
+        """The list's entry of one run and its `run_no` (from 1, in the order of opening). StoreError if there is none."""
+        for row in self._rows(f"SELECT {_LISTED}, no AS run_no FROM runs WHERE run = ?", run):
+            return dict(row)
+        raise StoreError(f"{self.path}: there is no run {run!r}")
+
+    def left_open(self) -> list[tuple[int, str]]:
+        """(run_no, owner) of every run that nobody has closed."""
+        found = self._rows("SELECT no, owner FROM runs WHERE status IS NULL")
+        return [(int(row["no"]), str(row["owner"])) for row in found]
+
+    def resolve(self, name: str) -> str:
+        """The id of a run by its id, the beginning of it, or 'last'. StoreError lists what there is."""
+        newest = [str(one["run"]) for one in self.runs(5)]
+        if not newest:
+            raise StoreError(f"{self.path}: no run is kept yet")
+        if name == "last":
+            return newest[0]
+        query = "SELECT run FROM runs WHERE run >= ? AND run < ? ORDER BY run LIMIT 11"
+        matching = [str(row["run"]) for row in self._rows(query, name, name + "\U0010ffff")]
+        if name in matching:
+            return name
+        if not matching:
+            raise StoreError(f"no kept run begins with {name!r}; the newest are {', '.join(newest)}, or say 'last'")
+        if len(matching) > 1:
+            more = ", ..." if len(matching) > 10 else ""
+            raise StoreError(f"several runs begin with {name!r}: {', '.join(matching[:10])}{more}; give more of the id")
+        return matching[0]
+
+    # --- records ----------------------------------------------------------------------------------------------------
+
+    def read(self, run: str, after_seq: int = 0) -> Iterator[dict[str, Any]]:
+        """The records of a run after `after_seq`, in order, each with its `seq` (from 1). StoreError."""
+        return self._records(int(self.info(run)["run_no"]), after_seq)
+
+    def _records(self, run_no: int, after_seq: int) -> Iterator[dict[str, Any]]:
+        # A few rows at a time: a reader that stops in the middle holds nothing up.
+        while rows := self._rows(_AFTER_SEQ, run_no, after_seq - disk.MAX_ROW, after_seq + 1):
+            for row in rows:
+                for seq, record in self._whole(chain.records, row):
+                    if seq > after_seq:
+                        yield {**record, "seq": seq}
+            after_seq = rows[-1]["seq"] + rows[-1]["records"] - 1
+
+    def tail(self, after_row: int, limit: int = 50, upto: int | None = None) -> list[Row]:
+        """At most `limit` rows beyond row `after_row` (and up to `upto`), in the order in which they were committed."""
+        return [self._row(one) for one in self._rows(_AFTER_ROW, after_row, _NO_LIMIT if upto is None else upto, limit)]
+
+    def last_row(self) -> int:
+        """The number of the newest row, 0 if there is none."""
+        return next((int(row[0]) for row in self._rows("SELECT max(no) FROM events") if row[0] is not None), 0)
+
+    def digest(self, run: str) -> str:
+        """The digest (hex) of a run's newest record. StoreError."""
+        query = "SELECT chain FROM events WHERE run_no = ? ORDER BY seq DESC LIMIT 1"
+        for row in self._rows(query, self.info(run)["run_no"]):
+            return bytes(row["chain"][-chain.SIZE :]).hex()
+        raise StoreError(f"{self.path}: run {run} has no records")
+
+    # --- the journal itself -----------------------------------------------------------------------------------------
+
+    def generation(self) -> str:
+        """Changes when a backup is put back: a row number kept elsewhere means something only together with it.
+
+        '' while there is no journal.
+        """
+        query = "SELECT value FROM identity WHERE key = 'generation'"
+        return next((str(row[0]) for row in self._rows(query)), "")
+
+    def verify(self, anchors: Mapping[str, str] | None = None, newest: int | None = None) -> Iterator[Finding]:
+        """What is missing or altered, run by run; nothing if all is well. See journal_verify. StoreError."""
+        from benchd.journal_verify import verify
+
+        return verify(self.path, anchors or {}, newest)
+
+    def thinnable(self, before: datetime, upto_row: int | None = None) -> int:
+        """How many runs `Journal.thin` would thin. StoreError."""
+        from benchd.journal_thin import runs_to_thin
+
+        return sum(1 for _ in runs_to_thin(self._rows, before, upto_row))
+
+    def _rows(self, query: str, *values: Any) -> list[sqlite3.Row]:
+        """What a query finds, all of it: no reader keeps the journal's log from being folded in."""
+        with self._lock, self.told():
+            db = self._connected()
+            return [] if db is None else db.execute(query, values).fetchall()
+
+    def _connected(self) -> sqlite3.Connection | None:
+        """The connection; None while there is no journal."""
+        if self._fixed and self._db is not None:
+            self._db.close()
+            self._db = None
+        if self._db is None and self.path.exists() and (found := disk.connect_to_read(self.path)):
+            db, self._fixed = found
+            try:
+                disk.refuse_older(db, self.path)
+            except BaseException:
+                db.close()
+                raise
+            self._db = db
+        return self._db
+
+    @contextmanager
+    def told(self) -> Iterator[None]:
+        """Troubles of the disk as StoreErrors that say what to do."""
+        try:
+            yield
+        except (OSError, sqlite3.Error) as error:
+            raise disk.trouble(self.path, error) from error
+
+    def _row(self, row: sqlite3.Row) -> Row:
+        records, digests = [], {}
+        for index, one in enumerate(self._whole(chain.elements, row)):
+            if one.record is not None:
+                records.append({**one.record, "seq": one.seq})
+                digests[one.seq] = bytes(row["chain"][index * chain.SIZE : (index + 1) * chain.SIZE]).hex()
+        return Row(row["no"], row["run"], row["run_no"], row["seq"], records, digests)
+
+    def _whole(self, take: Callable[[int, str], Iterator[T]], row: sqlite3.Row) -> list[T]:
+        """What a row holds. StoreError if somebody has damaged it."""
+        try:
+            return list(take(row["seq"], row["body"]))
+        except (TypeError, ValueError) as error:
+            where = f"row {row['no']} (a run's records from {row['seq']} on)"
+            raise StoreError(f"{self.path}: {where} is damaged: {error}; see `benchd verify`") from error
