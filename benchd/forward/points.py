@@ -17,6 +17,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from types import MappingProxyType
 from typing import Any
 
 from benchd.core.readings import NOT_A_MEASUREMENT
@@ -55,9 +56,10 @@ class RunLines:
     readings: bool = False
     rpm: float | None = None
     heads: dict[tuple[str, str, str], str] = field(default_factory=dict)
+    digests: Mapping[int, str] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, info: Mapping[str, Any], daemon: str, *, readings: bool = False, digest: str = "") -> RunLines:
+    def of(cls, info: Mapping[str, Any], daemon: str, *, readings: bool = False) -> RunLines:
         """`info`: a row of the list of runs (run, run_no, bench, procedure, spec, work_order, unit, started).
 
         ValueError if `started` is no moment."""
@@ -65,7 +67,7 @@ class RunLines:
         tags = f"bench={tag(slug_of(str(info.get('bench') or '')))},daemon={tag(daemon)}"
         turn = f"turn={run_no % TURNS}"
         procedure = f"procedure={tag(info.get('procedure'))}"
-        told = {"run": info["run"], "work_order": info.get("work_order"), "unit": info.get("unit"), "digest": digest}
+        told = {"run": info["run"], "work_order": info.get("work_order"), "unit": info.get("unit")}
         facts = "".join(f",{key}={text(value)}" for key, value in told.items() if value)
         return cls(
             started_ns=ns_of(str(info["started"])),
@@ -79,8 +81,16 @@ class RunLines:
             readings=readings,
         )
 
-    def lines(self, records: Iterable[Mapping[str, Any]], broken: list[tuple[int, str]]) -> list[str]:
-        """The lines of these records, each with its `seq`. Records that make no sense go to `broken` as (seq, why)."""
+    def lines(
+        self,
+        records: Iterable[Mapping[str, Any]],
+        broken: list[tuple[int, str]],
+        digests: Mapping[int, str] = MappingProxyType({}),
+    ) -> list[str]:
+        """The lines of these records, each with its `seq`. Records that make no sense go to `broken` as (seq, why).
+
+        `digests`: seq -> the record's digest in the journal's chain."""
+        self.digests = digests
         found: list[str] = []
         add = found.append
         for body in records:
@@ -98,6 +108,12 @@ class RunLines:
                     (int(body.get("seq", 0)), f"{body.get('kind')!r} record: {type(error).__name__}: {error}")
                 )
         return found
+
+    def note_rpm(self, body: Mapping[str, Any]) -> None:
+        """Remember the engine speed of a sample whose line is not wanted."""
+        value = (body["values"].get("engine_rpm") or [None])[0]
+        if value is not None:
+            self.rpm = value
 
     def _sample(self, body: Mapping[str, Any]) -> str:
         fields = ""
@@ -139,6 +155,8 @@ class RunLines:
             f"verdict={tag(body['verdict'])}"
         )
         fields = [f"run_no={self.run_no}i", f"seq={int(body['seq'])}i{self.facts}"]
+        if digest := self.digests.get(body["seq"]):
+            fields.append(f"digest={text(digest)}")
         fields += _number("duration_s", body.get("duration_s"))
         if type(samples := body.get("samples")) is int and 0 <= samples <= _INT_MOST:
             fields.append(f"samples={samples}i")

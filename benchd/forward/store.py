@@ -28,7 +28,8 @@ _SCHEMA = (
     """CREATE TABLE cursors (
         forwarder TEXT PRIMARY KEY,
         row INTEGER NOT NULL,      -- of the journal's events, everything up to it was taken
-        run TEXT NOT NULL,         -- whose row it is: a journal that was put back from a copy is noticed
+        run TEXT NOT NULL,         -- whose row it is, and in which generation of the journal: one that was put back
+        journal TEXT NOT NULL,     -- from a copy is noticed
         moved_at TEXT NOT NULL
     )""",
     """CREATE TABLE refused (
@@ -48,10 +49,11 @@ _SCHEMA = (
 
 @dataclass(frozen=True, slots=True)
 class Cursor:
-    """A row of the journal's events and the run it belongs to; row 0 is before the first."""
+    """A row of the journal's events, its run, and the journal's `generation()`; row 0 is before the first."""
 
     row: int = 0
     run: str = ""
+    journal: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,17 +91,17 @@ class ForwardStore:
     # --- cursors ------------------------------------------------------------------------------------------------------
 
     def cursor(self, forwarder: str) -> Cursor:
-        with self._told() as db:
-            found = db.execute("SELECT row, run FROM cursors WHERE forwarder = ?", (forwarder,)).fetchone()
-        return Cursor() if found is None else Cursor(int(found[0]), str(found[1]))
+        with self._told("BEGIN") as db:
+            found = db.execute("SELECT row, run, journal FROM cursors WHERE forwarder = ?", (forwarder,)).fetchone()
+        return Cursor() if found is None else Cursor(*found)
 
     def move(self, forwarder: str, to: Cursor) -> None:
         """Keep how far a forwarder has come. On the disk on return."""
         with self._told() as db:
             db.execute(
-                "INSERT INTO cursors VALUES (?, ?, ?, ?) ON CONFLICT (forwarder) DO UPDATE"
-                " SET row = excluded.row, run = excluded.run, moved_at = excluded.moved_at",
-                (forwarder, to.row, to.run, _now()),
+                "INSERT INTO cursors VALUES (?, ?, ?, ?, ?) ON CONFLICT (forwarder) DO UPDATE"
+                " SET row = excluded.row, run = excluded.run, journal = excluded.journal, moved_at = excluded.moved_at",
+                (forwarder, to.row, to.run, to.journal, _now()),
             )
 
     # --- quarantine ---------------------------------------------------------------------------------------------------
@@ -123,13 +125,13 @@ class ForwardStore:
         return self._refused("forwarder = ? AND released = 0 ORDER BY no DESC LIMIT ?", forwarder, limit)
 
     def quarantined(self, forwarder: str) -> int:
-        with self._told() as db:
+        with self._told("BEGIN") as db:
             query = "SELECT count(*) FROM refused WHERE forwarder = ? AND released = 0"
             return int(db.execute(query, (forwarder,)).fetchone()[0])
 
     def refused_between(self, forwarder: str, after_row: int, upto_row: int) -> set[str]:
         """The lines of these rows that are kept here, waiting or released: not to be sent with their row again."""
-        with self._told() as db:
+        with self._told("BEGIN") as db:
             query = "SELECT line FROM refused WHERE forwarder = ? AND row > ? AND row <= ?"
             return {str(line) for (line,) in db.execute(query, (forwarder, after_row, upto_row))}
 
@@ -155,18 +157,18 @@ class ForwardStore:
             )
 
     def _refused(self, where: str, *values: Any) -> list[Refused]:
-        with self._told() as db:
+        with self._told("BEGIN") as db:
             rows = db.execute(f"SELECT run, row, line, reason, no, at FROM refused WHERE {where}", values).fetchall()
         return [Refused(*row) for row in rows]
 
     # --- the file -----------------------------------------------------------------------------------------------------
 
     @contextmanager
-    def _told(self) -> Iterator[sqlite3.Connection]:
+    def _told(self, begin: str = "BEGIN IMMEDIATE") -> Iterator[sqlite3.Connection]:
         """One transaction; sqlite3's errors become StoreErrors that say what to do."""
         with self._lock:
             try:
-                self._db.execute("BEGIN IMMEDIATE")
+                self._db.execute(begin)
                 try:
                     yield self._db
                     self._db.execute("COMMIT")
