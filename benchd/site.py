@@ -94,7 +94,7 @@ class Scheduled:
 
     bench: str
     procedure: str
-    spec: str  # the absolute path of a machine file
+    spec: str  # the bare name of a machine file where it has one, else its absolute path
     at: tuple[time, ...]
     days: frozenset[int] = frozenset(range(7))  # Monday is 0
     work_order: str | None = None

@@ -40,7 +40,7 @@ class Found:
     complaints: list[Complaint] = field(default_factory=list)
     nested: list[str] = field(default_factory=list)
     benches: dict[str, Bench] = field(default_factory=dict)
-    specs: dict[int, str] = field(default_factory=dict)  # row of [[schedule]] -> a name, or an absolute path
+    specs: dict[int, str] = field(default_factory=dict)  # row of [[schedule]] -> as in Scheduled.spec
 
 
 def look_through(data: Mapping[str, Any], folder: Path) -> Found:
@@ -245,7 +245,8 @@ def _spec(raw: Raw, place: int, folder: Path, found: Found) -> Iterator[Complain
     except ConfigError as error:
         found.nested += [line for line in str(error).splitlines() if line not in found.nested]
         return
-    found.specs[place] = str(path)
+    by_name = known_files("machine").get(path.stem)
+    found.specs[place] = path.stem if by_name is not None and by_name.absolute() == path.absolute() else str(path)
     if procedure in PROCEDURES:
         try:
             preflight.check_spec(spec, procedure)
