@@ -254,16 +254,12 @@ class _Tender:
         while True:
             await self._ask(link)
             if poll_ns is None:
-                await self._listen(link)
+                await link.listen(self._receive)
             else:
                 due_ns = max(due_ns + poll_ns, self._now())
                 with suppress(TimeoutError):  # its own: that of `_quiet` comes as a cancellation until it is outside
                     async with asyncio.timeout(self._clock.real_s((due_ns - self._now()) / 1e9)):
-                        await self._listen(link)
-
-    async def _listen(self, link: Link) -> None:
-        while True:
-            self._receive(await link.read(), link.arrived_ns)
+                        await link.listen(self._receive)
 
     async def _ask(self, link: Link) -> None:
         """One round of requests, each answered or timed out before the next."""

@@ -1,4 +1,4 @@
-"""What every link is, and how bytes come from a thread to the event loop."""
+"""What every link is, and how bytes come to the task that wants them, from the event loop or from a thread."""
 
 from __future__ import annotations
 
@@ -22,6 +22,8 @@ TURN = 16
 ANSWER_S = 1.0
 
 Now = Callable[[], int]
+#: Takes a chunk and the time its last byte came.
+Take = Callable[[bytes, int], None]
 
 
 class Ended(PortError):
@@ -50,9 +52,118 @@ class Link(Protocol):
 
     async def read(self) -> bytes: ...
 
+    async def listen(self, take: Take) -> None:
+        """Hand each chunk and its time to `take`, which may be called from outside this task, until cancelled or until
+        `take` raises. The cheap way for who reads for long."""
+
+
+class Reads:
+    """listen() of a link that can only read()."""
+
+    arrived_ns: int
+
+    async def read(self) -> bytes:
+        raise NotImplementedError
+
+    async def listen(self, take: Take) -> None:
+        while True:
+            take(await self.read(), self.arrived_ns)
+
 
 class Inbox:
-    """Chunks of bytes on their way from one thread to one task, each with the time it came; bounded, see LIMIT_BYTES."""
+    """Chunks of bytes on their way to one task, each with the time it came. All of it happens in the loop.
+
+    `hold` is called with True when LIMIT_BYTES wait, so that no more is taken in, and with False when it may go on.
+    """
+
+    def __init__(self, loop: asyncio.AbstractEventLoop, hold: Callable[[bool], None]) -> None:
+        self._loop, self._hold = loop, hold
+        self._chunks: deque[tuple[bytes, int]] = deque()
+        self._size = 0
+        self._held = False
+        self._error: BaseException | None = None
+        self._waiter: asyncio.Future[None] | None = None
+        self._take: Take | None = None
+        self._turns = 0
+        self._discarding = False
+
+    @property
+    def failed(self) -> bool:
+        return self._error is not None
+
+    def put(self, data: bytes, at_ns: int) -> None:
+        if self._take is not None:
+            try:
+                self._take(data, at_ns)
+            except Exception as error:
+                self._take = None
+                self._wake(error)
+        elif not self._discarding:
+            self._chunks.append((data, at_ns))
+            self._size += len(data)
+            self._wake()
+            if self._size > LIMIT_BYTES and not self._held:
+                self._held = True
+                self._hold(True)
+
+    def fail(self, error: BaseException) -> None:
+        """Nothing more will come; whoever reads is told once what came has been taken."""
+        self._error = error
+        self._wake()
+
+    def _wake(self, error: Exception | None = None) -> None:
+        if self._waiter is None or self._waiter.done():
+            return
+        if error is None:
+            self._waiter.set_result(None)
+        else:
+            self._waiter.set_exception(error)
+
+    def discard(self, discarding: bool) -> None:
+        """Forget what has come and, while `discarding`, what comes."""
+        self._discarding = discarding
+        while self._chunks:
+            self._pop()
+
+    def _pop(self) -> tuple[bytes, int]:
+        found = self._chunks.popleft()
+        self._size -= len(found[0])
+        if self._held and self._size <= LIMIT_BYTES:
+            self._held = False
+            self._hold(False)
+        return found
+
+    async def get(self) -> tuple[bytes, int]:
+        """The next chunk and when it came."""
+        self._turns += 1
+        if self._turns % TURN == 0:
+            await asyncio.sleep(0)
+        while not self._chunks:
+            if self._error is not None:
+                raise self._error
+            await self._news()
+        return self._pop()
+
+    async def listen(self, take: Take) -> None:
+        """Link.listen: `take` is called by put() itself, which saves this task a turn for every chunk."""
+        while True:
+            while self._chunks:
+                take(*await self.get())
+            if self._error is not None:
+                raise self._error
+            self._take = take
+            try:
+                await self._news()
+            finally:
+                self._take = None
+
+    async def _news(self) -> None:
+        self._waiter = self._loop.create_future()
+        await self._waiter
+
+
+class ThreadInbox:
+    """Chunks of bytes from one thread to one task, each with the time it came; bounded, see LIMIT_BYTES."""
 
     def __init__(self, loop: asyncio.AbstractEventLoop, stop: threading.Event) -> None:
         self._loop, self._stop = loop, stop

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import sys
+
 from benchd.clock import Clock
 from benchd.links._link import Link
 from benchd.links._replay import ReplayLink
 from benchd.links._serial import SerialLink
+from benchd.links._tcp import TcpLink, address_of
+from benchd.links._tty import TtyLink
 from benchd.links._visa import VisaLink
-from benchd.links.ports import REPLAY, VISA
+from benchd.links.ports import REPLAY, VISA, is_url
 from benchd.wire.driver import SerialParams
+
+#: Elsewhere some kinds of event loop cannot wait for a terminal, so there a thread does.
+LOOP_WAITS_FOR_TERMINALS = sys.platform.startswith("linux")
 
 
 def open_link(
@@ -24,4 +31,8 @@ def open_link(
         return ReplayLink(port, clock)
     if port.startswith(VISA):
         return VisaLink(port, serial or SerialParams(), clock.now_ns)
+    if (address := address_of(port)) is not None:
+        return TcpLink(port, address, clock.now_ns)
+    if LOOP_WAITS_FOR_TERMINALS and not is_url(port):
+        return TtyLink(port, serial or SerialParams(), exclusive, clock.now_ns)
     return SerialLink(port, serial or SerialParams(), exclusive, clock.now_ns)

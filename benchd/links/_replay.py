@@ -14,7 +14,7 @@ from urllib.parse import parse_qsl
 
 from benchd.clock import Clock
 from benchd.errors import PortError
-from benchd.links._link import TURN, Ended
+from benchd.links._link import TURN, Ended, Reads
 from benchd.links.ports import REPLAY
 
 TIME = "t_s"
@@ -22,7 +22,7 @@ TIME = "t_s"
 BATCH = 100
 
 
-class ReplayLink:
+class ReplayLink(Reads):
     """A CSV file (first column `t_s`, then channel names) as an instrument that sends its rows.
 
     The header goes out at once, the first row too, every other as long after it as it was recorded, `speed` times as

@@ -1,6 +1,7 @@
 """pyserial devices and URLs: one thread a port opens it, reads it and closes it.
 
-A thread is the only way that works on a tty, a pty, `socket://` and `rfc2217://` alike, with any event loop.
+A thread is the only way that works on whatever pyserial opens, with any event loop. What the loop can wait for by
+itself has cheaper links: _tty.py, _tcp.py.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from benchd.errors import PortError
-from benchd.links._link import Inbox, Now, Owed, call_loop
+from benchd.links._link import Now, Owed, Reads, ThreadInbox, call_loop
 from benchd.links.ports import is_url, resolve, trouble
 from benchd.wire.driver import SerialParams
 
@@ -28,7 +29,7 @@ CLOSE_S = 2.0
 MOST_BYTES = 65536
 
 
-class SerialLink:
+class SerialLink(Reads):
     """A serial port, or what pyserial makes look like one."""
 
     def __init__(self, port: str, params: SerialParams, exclusive: bool, now: Now) -> None:
@@ -42,7 +43,7 @@ class SerialLink:
 
     async def __aenter__(self) -> Self:
         self._loop = asyncio.get_running_loop()
-        self._inbox = Inbox(self._loop, self._stop)
+        self._inbox = ThreadInbox(self._loop, self._stop)
         self._opened: asyncio.Future[None] = self._loop.create_future()
         self._ended = asyncio.Event()
         threading.Thread(target=self._work, name=f"benchd port {self.name}", daemon=True).start()
@@ -133,8 +134,13 @@ class SerialLink:
                 self._port.close()
 
     def _dropped(self, error: BaseException) -> PortError:
-        what = "the connection was closed" if is_url(self.name) else "the port has gone: unplugged?"
-        return PortError(f"{self.name}: {what} ({error or type(error).__name__})")
+        return dropped(self.name, error)
+
+
+def dropped(port: str, error: BaseException) -> PortError:
+    """The PortError of a port that was open."""
+    what = "the connection was closed" if is_url(port) else "the port has gone: unplugged?"
+    return PortError(f"{port}: {what} ({error or type(error).__name__})")
 
 
 def made(device: str, params: SerialParams, exclusive: bool) -> serial.Serial:

@@ -20,7 +20,7 @@ from types import TracebackType
 from typing import Any, Self, TypeVar
 
 from benchd.errors import PortError
-from benchd.links._link import Now
+from benchd.links._link import Now, Reads
 from benchd.links.ports import VISA
 from benchd.wire.driver import SerialParams
 
@@ -70,7 +70,7 @@ async def try_connect(port: str) -> bool:
     return True
 
 
-class VisaLink:
+class VisaLink(Reads):
     """One VISA session. read() gives the answers to what was asked, whole, one a question.
 
     After an unanswered question the session is cleared (a bare socket: opened anew), so a late answer is never taken

@@ -10,8 +10,10 @@ A serial port is opened in the middle of a frame as a rule. That first fragment 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Protocol
 
 from benchd.core.readings import Notice, Reading
@@ -116,9 +118,17 @@ class FixedFrames:
         return _FixedReader(self)
 
 
+@lru_cache(maxsize=64)
+def _pattern(frames: FixedFrames) -> re.Pattern[bytes]:
+    """What one whole frame looks like."""
+    places = (bytes(byte for byte in range(256) if frames.fits(place, byte)) for place in range(frames.length))
+    return re.compile(b"".join(b"[" + re.escape(may) + b"]" if may else b"(?!)" for may in places), re.DOTALL)
+
+
 class _FixedReader:
     def __init__(self, frames: FixedFrames) -> None:
         self.frames = frames
+        self.pattern = _pattern(frames)
         self.buffer = bytearray()
         self.checked = 0  # so many bytes of the buffer are known to fit
         self.skipped = bytearray()
@@ -126,8 +136,16 @@ class _FixedReader:
 
     def feed(self, data: bytes) -> list[bytes | Notice]:
         out: list[bytes | Notice] = []
-        for byte in data:
-            self.buffer.append(byte)
+        at = 0
+        while at < len(data):
+            if not self.buffer and (whole := self.pattern.match(data, at)):  # as below, but at once
+                out += self._report()
+                out.append(whole[0])
+                at += self.frames.length
+                self.joining = 0
+                continue
+            self.buffer.append(data[at])
+            at += 1
             self._advance()
             if self.checked == self.frames.length:
                 out += self._report()
@@ -145,6 +163,8 @@ class _FixedReader:
                 self.checked = 0
 
     def _report(self) -> list[bytes | Notice]:
+        if not self.skipped:
+            return []
         lost = self.skipped[min(self.joining, len(self.skipped)) :]
         self.joining = max(0, self.joining - len(self.skipped))
         self.skipped.clear()

@@ -128,15 +128,15 @@ def count_of(kind: str, value: float) -> int:
 
 
 def missing(kind: str, readings: Sequence[tuple[float, float]], rate: float) -> int:
-    """How many readings are missing among (arrival in s, value), by the counts; whole tens by the time between."""
-    lost = 0
-    for (before_s, before), (at_s, value) in pairwise(readings):
-        step = count_of(kind, value) - count_of(kind, before)
-        if kind == "tach":
-            lost += (step - 1) % PLACES
-            continue
-        gap = (step - 1) % 10
-        lost += gap + 10 * max(0, round(((at_s - before_s) * rate - 1 - gap) / 10))
+    """How many readings are missing among (arrival in s, value), by the counts; whole tens, which the meters' counts
+    do not show, by the time from the first to the last."""
+    steps = [count_of(kind, value) - count_of(kind, before) for (_, before), (_, value) in pairwise(readings)]
+    if kind == "tach":
+        return sum((step - 1) % PLACES for step in steps)
+    lost = sum((step - 1) % 10 for step in steps)
+    if readings:
+        due = (readings[-1][0] - readings[0][0]) * rate + 1
+        lost += 10 * max(0, round((due - len(readings) - lost) / 10))
     return lost
 
 
@@ -200,8 +200,8 @@ def write_files(folder: Path, benches: Sequence[dict[str, Wire]]) -> None:
 
 
 def site_text(benches: Sequence[str]) -> str:
-    listed = "".join(f'  "{name}",\n' for name in benches)
-    return f'[site]\nname = "load"\nbenches = [\n{listed}]\n\n[server]\nport = 0\nrequests_per_s = 10000.0\n'
+    listed = "".join(f'[[bench]]\nfile = "{name}"\n\n' for name in benches)
+    return f'[site]\nname = "load"\n\n{listed}[server]\nlisten = "127.0.0.1:0"\nrequests_per_s = 10000.0\n'
 
 
 def serve(wires: Sequence[Wire], rate: float, state: Path) -> None:
