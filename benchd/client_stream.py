@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 Record = dict[str, Any]
 
 GIVE_UP_S = 120.0
-BACK_OFF_S = (0.2, 5.0)  # first and longest
+BACK_OFF_S = (0.2, 2.0)  # first and longest
 _OPEN_S = 10.0
 _PING_S = 10.0  # a daemon that is cut off without a word is missed after two of them
 _MOST_BYTES = 16 * 1024 * 1024
@@ -58,7 +58,7 @@ async def stream(
                 cursor, wait_s = int(record["seq"]), BACK_OFF_S[0]
                 yield record
                 heard = loop.time()  # whoever takes the records may have taken his time
-                if record["kind"] == "run-closed":
+                if record.get("kind") == "run-closed":
                     return
             return
         except AccessError:
