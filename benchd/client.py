@@ -9,7 +9,7 @@ import json
 import os
 import re
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -81,7 +81,7 @@ def find(home: Path | None = None) -> Client | None:
 
         home = journal.home()
     door = _door_of_home(home)
-    return None if door is None else Client(door, again=lambda: _door_of_home(home, wait_s=0.0))
+    return None if door is None else Client(door, home)
 
 
 def _door_of_environment() -> Door:
@@ -158,9 +158,9 @@ _EXPECTED = "expected something like https://bench-server:8477"
 class Client:
     """One daemon. Methods raise the error that the daemon said, with its own words; PortError if it does not answer."""
 
-    def __init__(self, door: Door, again: Callable[[], Door | None] | None = None) -> None:
+    def __init__(self, door: Door, home: Path | None = None) -> None:
         self.door = door
-        self._again = again  # looks for the door anew: a daemon that was started again has another key
+        self._home = home  # where its lock and key are; None for a daemon that was named
         self._pool: urllib3.PoolManager | None = None
         self._tls: ssl.SSLContext | None = None
 
@@ -171,17 +171,24 @@ class Client:
     @property
     def local(self) -> bool:
         """Whether it is this home's own daemon, so that its journal is ours."""
-        return self.door.holder is not None
+        return self._home is not None
 
     @property
     def who(self) -> str:
         holder = self.door.holder
         return f"the daemon at {self.url}" if holder is None else f"the daemon {harmless(holder.name)!r}"
 
+    def has_ended(self) -> bool:
+        """Whether this home's daemon is surely not up any more; of another computer's nobody knows."""
+        from benchd.daemon.lock import read_holder
+
+        return self._home is not None and read_holder(self._home) is None
+
     def look_again(self) -> bool:
-        """After it went away or refused the key: whether another door was found."""
+        """After it went away or refused the key: whether another door was found. A daemon that was started again has
+        another key."""
         try:
-            door = None if self._again is None else self._again()
+            door = None if self._home is None else _door_of_home(self._home, wait_s=0.0)
         except BenchdError:
             return False
         if door is None or door == self.door:

@@ -7,21 +7,26 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import random
 from collections.abc import AsyncIterator, Callable
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from benchd.client import Client, error_of, untrusted
-from benchd.errors import AccessError, BenchdError, BusyError, NotFoundError, PortError
+from benchd.errors import AccessError, BenchdError, BusyError, NotFoundError, PortError, StoreError
 from benchd.plaintext import harmless
 
 if TYPE_CHECKING:
     from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 Record = dict[str, Any]
+#: Says a line for people: (record kind 'notice' or 'caution', text).
+Tell = Callable[[str, str], None]
 
 GIVE_UP_S = 120.0
+GONE_S = 30.0  # a daemon that has ended is given so long to be started again
+TELL_S = 1.0  # a shorter absence is nobody's business
 BACK_OFF_S = (0.2, 2.0)  # first and longest
 _OPEN_S = 10.0
 _PING_S = 10.0  # a daemon that is cut off without a word is missed after two of them
@@ -38,11 +43,13 @@ async def stream(
     after: int = 0,
     *,
     give_up_s: float = GIVE_UP_S,
-    said: Callable[[str], None] = lambda text: None,
+    gone_s: float = GONE_S,
+    said: Tell = lambda kind, text: None,
 ) -> AsyncIterator[Record]:
     """The records of `run` beyond seq `after`, until the one that closes it. `said` takes a line for people.
 
-    PortError if the daemon was not reached for `give_up_s`; NotFoundError, AccessError as it said.
+    PortError if the daemon was not reached for `give_up_s`; StoreError if it has ended and was not started again within
+    `gone_s`; NotFoundError, AccessError as it said.
     """
     loop = asyncio.get_running_loop()
     cursor, heard, wait_s, lost = after, loop.time(), BACK_OFF_S[0], False
@@ -52,7 +59,7 @@ async def stream(
                 heard = loop.time()
                 if lost:
                     lost = False
-                    said(f"{client.who} is back")
+                    said("notice", f"{client.who} is back")
                 if record is None:
                     continue
                 cursor, wait_s = int(record["seq"]), BACK_OFF_S[0]
@@ -65,17 +72,33 @@ async def stream(
             if not await asyncio.to_thread(client.look_again):  # started again, a daemon has another key
                 raise
         except Cut as cut:
-            if loop.time() - heard > give_up_s:
-                raise PortError(
-                    f"{client.who} was not reached for {give_up_s:.0f} s ({cut}). Run {run} goes on there if the daemon "
-                    f"does, and what it took is kept; see it again with: benchd watch --run {run}"
-                ) from cut
-            if not lost and loop.time() - heard > 1.0:
+            away_s, ended = loop.time() - heard, client.has_ended()
+            if away_s > give_up_s or (ended and away_s > gone_s):
+                raise _lost(client, run, away_s, ended=ended) from cut
+            if not lost and away_s > TELL_S:
                 lost = True
-                said(f"{client.who} is out of reach ({cut}); trying again, the run goes on there")
+                said(*_away(client, cut, ended=ended))
         await asyncio.sleep(wait_s * random.uniform(0.5, 1.0))
         wait_s = min(wait_s * 2, BACK_OFF_S[1])
         await asyncio.to_thread(client.look_again)
+
+
+def _away(client: Client, cut: Cut, *, ended: bool) -> tuple[str, str]:
+    if ended:
+        return "caution", f"{client.who} HAS ENDED and judges no more: close the throttle. Waiting for it to be started"
+    return "notice", f"{client.who} is out of reach ({cut}); trying again, the run goes on there"
+
+
+def _lost(client: Client, run: str, away_s: float, *, ended: bool) -> BenchdError:
+    if ended:
+        return StoreError(
+            f"{client.who} has ended and was not started again within {away_s:.0f} s. What run {run} took is kept; judge "
+            f"it with: benchd rejudge {run}"
+        )
+    return PortError(
+        f"{client.who} was not reached for {away_s:.0f} s. Run {run} goes on there if the daemon does, and what it took "
+        f"is kept; see it again with: benchd watch --run {run}"
+    )
 
 
 async def _connected(client: Client, run: str, after: int) -> AsyncIterator[Record | None]:
@@ -113,7 +136,13 @@ async def _connected(client: Client, run: str, after: int) -> AsyncIterator[Reco
     except ssl.SSLCertVerificationError as error:
         raise untrusted(client.url, error) from error
     except (OSError, InvalidHandshake, TimeoutError, EOFError) as error:
-        raise Cut(harmless(error) or type(error).__name__) from error
+        raise Cut(_why(error)) from error
+
+
+def _why(error: Exception) -> str:
+    if isinstance(error, OSError) and error.errno:
+        return os.strerror(error.errno).lower()
+    return harmless(error) or type(error).__name__
 
 
 def _stay(error: Exception) -> Exception:

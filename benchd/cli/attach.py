@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from benchd.runner import Operator, Show
 
 Record = dict[str, Any]
-#: Says a line for people amid the records.
-Tell = Callable[[str], None]
+#: Says a line for people amid the records: (record kind 'notice' or 'caution', text).
+Tell = Callable[[str, str], None]
 
 STOPPED = "stopped by the operator"  # as runner says it
 CTRL_C = 130
@@ -85,26 +85,28 @@ class Feed:
         self._waiting: asyncio.Queue[Record | None] = asyncio.Queue()
         self._room = asyncio.Event()
         self._wanted = True
+        self._t_ns = 0
 
     async def pump(self, records: AsyncIterator[Record]) -> None:
         """Take all records to their end. What ends them in trouble is told on the screen, and raised."""
         try:
             async for record in records:
                 self.seen.note(record)
+                self._t_ns = int(record.get("t_ns", self._t_ns))
                 while self._wanted and self._waiting.qsize() >= _AT_ONCE:
                     self._room.clear()
                     await self._room.wait()
                 if self._wanted:
                     self._waiting.put_nowait(record)
         except BenchdError as error:
-            self.tell(str(error))
+            self.tell("caution", str(error))
             raise
         finally:
             self._waiting.put_nowait(None)
 
-    def tell(self, text: str) -> None:
+    def tell(self, kind: str, text: str) -> None:
         """A line for people amid the records."""
-        self._waiting.put_nowait({"kind": "notice", "text": text, "count": 0})
+        self._waiting.put_nowait({"kind": kind, "t_ns": self._t_ns, "text": text, "count": 0})
 
     def unwatched(self) -> None:
         """The screen is gone: nothing waits for it any more."""
@@ -147,7 +149,7 @@ class Orders:
                 pass  # the run has ended by itself
             except BenchdError as error:
                 with suppress(RuntimeError):  # nobody is there any more
-                    self._loop.call_soon_threadsafe(self._tell, f"not done: {error}")
+                    self._loop.call_soon_threadsafe(self._tell, "notice", f"not done: {error}")
 
     def _send(self, kind: str, id: str, text: str) -> None:
         client, run = self._client, self._run()
@@ -166,7 +168,7 @@ class Orders:
                 return
             except PortError as error:
                 with suppress(RuntimeError):
-                    self._loop.call_soon_threadsafe(self._tell, f"not stopped yet: {error}")
+                    self._loop.call_soon_threadsafe(self._tell, "caution", f"not stopped yet: {error}")
                 time.sleep(_STOP_TRIES_S)
                 self._client.look_again()
 

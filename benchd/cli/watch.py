@@ -93,7 +93,7 @@ class Watching:
         """Show it; the exit code."""
         from benchd.cli.common import choose_show
 
-        show = choose_show(headless=headless, title=f"watching {self._bench}")
+        show = choose_show(headless=headless, title="watching")
         return asyncio.run(self._show(show, headless))
 
     async def _show(self, show: Any, headless: bool) -> int:
@@ -116,14 +116,14 @@ class Watching:
             say_verdict(verdict)
         return 0
 
-    def _operate_run(self, tell: Callable[[str], None]) -> Operator:
+    def _operate_run(self, tell: Callable[[str, str], None]) -> Operator:
         from benchd.cli.attach import Orders
         from benchd.cli.sources import FromDaemon
 
         assert isinstance(self._source, FromDaemon)
         return Orders(self._source.client, lambda: self._run or "", tell).operator
 
-    async def _records(self, tell: Callable[[str], None]) -> AsyncIterator[dict[str, Any]]:
+    async def _records(self, tell: Callable[[str, str], None]) -> AsyncIterator[dict[str, Any]]:
         while True:
             if self._run is not None:
                 async for record in self._source.records(self._run, tell):
