@@ -131,7 +131,7 @@ class InstrumentKeys(Keys):
         Field(
             min_length=1,
             max_length=500,
-            description="a port: '/dev/...', 'COM5', 'socket://HOST:PORT', 'serial:USBSERIALNUMBER', 'visa:RESOURCE' "
+            description="a port: '/dev/...', 'COM5', 'socket://HOST:PORT', 'rfc2217://HOST:PORT', 'serial:USBSERIALNUMBER', 'visa:RESOURCE' "
             "or 'replay:FILE'",
         ),
     ]
