@@ -199,9 +199,11 @@ def size_text(count: float) -> str:
 
 def wrapped(text: object, lead: str = "") -> list[str]:
     """Words from anywhere as lines of at most WIDTH columns; what follows the first hangs under it."""
+    lead = harmless(lead)
+    if len(lead) > WIDTH // 2:
+        lead = lead[: WIDTH // 2 - 5] + "...: "
+    hang = " " * (len(lead) or 2)
     lines: list[str] = []
     for part in str(text).split("\n"):
-        first = lead if not lines else " " * min(len(lead), WIDTH // 2)
-        hang = " " * min(len(lead) or 2, WIDTH // 2)
-        lines += textwrap.wrap(harmless(part), WIDTH, initial_indent=first, subsequent_indent=hang)
+        lines += textwrap.wrap(harmless(part), WIDTH, initial_indent=hang if lines else lead, subsequent_indent=hang)
     return lines or [lead.rstrip()]
