@@ -8,6 +8,7 @@ acknowledged it. Topics and payloads: configs/guide/mqtt.md and asyncapi.yaml.
 from __future__ import annotations
 
 import asyncio
+import json
 import logging
 import random
 import secrets
@@ -32,7 +33,7 @@ from benchd.site_secrets import read_secret
 
 NAME = "mqtt"
 _LOG = logging.getLogger(__name__)
-LOOK_S = 5.0  # how often the journal is looked at without news: runs of other processes report none
+STUMBLES = 5  # connections in a row that end over the same verdict, before it is left behind in quarantine
 KEEP_CURSOR_S = 5.0  # how often a cursor that passed no verdict is kept
 
 
@@ -44,6 +45,7 @@ class Pace:
     settled_s: float = 10.0  # a connection that held so long makes the back-off begin anew
     state_s: float = 1.0  # a bench's state at most so often
     refresh_s: float = 30.0  # and at least so often
+    look_s: float = 5.0  # journal and quarantine are looked at without news: other processes report none
     goodbye_s: float = 1.0
     waits: Waits = field(default_factory=Waits)
 
@@ -81,9 +83,11 @@ class MqttForwarder:
         self._version = V5
         self._given_up: Link | None = None  # an attempt whose thread still hangs
         self._state = "stopped"
+        self._trying: tuple[int, int] | None = None  # row and seq of the verdict that is on its way
+        self._stumbled: tuple[tuple[int, int] | None, int] = (None, 0)  # over which one the connection ended, how often
         self._position = 0
         self._live_row = 0
-        self._kept_at = 0.0
+        self._kept_at = self._looked_at = 0.0
         self._oldest: datetime | None = None
         self._begun = False
         self._newest: dict[str, payloads.NewestSample] = {}
@@ -179,6 +183,8 @@ class MqttForwarder:
             self._state = "refused" if error.refused else self._state
             if error.old_protocol:
                 self._version = V311
+            if error.ended and self._trying is not None:
+                self._stumbled = (self._trying, self._stumbled[1] + 1 if self._stumbled[0] == self._trying else 1)
         elif not isinstance(error, BenchdError):  # a mistake of ours: loud in the log, and tried again all the same
             _LOG.error("forwarding by MQTT broke", exc_info=error)
             error = RuntimeError(f"benchd's MQTT forwarder broke ({type(error).__name__}), its log says where")
@@ -213,11 +219,12 @@ class MqttForwarder:
 
     async def _forward(self, link: Link) -> None:
         await self._begin()
-        self._facts, self._newest = {}, {}
+        self._facts, self._newest, self._trying = {}, {}, None
         await link.subscribe(f"{self._base}/state")
         if self._remote is not None:
             await link.subscribe(f"{self._base}/+/command")
             self._remote.link = link
+        await self._say_states(link, all_of_them=True)
         async with asyncio.TaskGroup() as group:
             for work in (self._listen, self._tell_states, self._tell_samples, self._tell_verdicts):
                 group.create_task(work(link))
@@ -252,22 +259,25 @@ class MqttForwarder:
         return payloads.daemon_state(self._daemon, state, self._instance, now, benches, __version__)
 
     async def _tell_states(self, link: Link) -> None:
-        """The daemon's and every bench's, at once and whenever they change; all of them again now and then."""
-        again_at = 0.0
+        """Whenever they change; all of them again now and then."""
+        again_at = time.monotonic() + self._pace.refresh_s
         while True:
+            await asyncio.sleep(self._pace.state_s)
             due = time.monotonic() >= again_at
             if due:
                 again_at = time.monotonic() + self._pace.refresh_s
-            if due or self._twins.answer_wanted():
-                state = self._own_state("up", datetime.now(UTC))
-                await link.publish(f"{self._base}/state", payloads.encoded(state), retain=True)
-            for bench, status in list(self._states().items()):
-                facts = payloads.bench_facts(status)
-                if due or facts != self._facts.get(bench):
-                    state = payloads.bench_state(self._daemon, bench, facts, datetime.now(UTC))
-                    await link.publish(f"{self._base}/{bench}/state", payloads.encoded(state), retain=True)
-                    self._facts[bench] = facts
-            await asyncio.sleep(self._pace.state_s)
+            await self._say_states(link, all_of_them=due)
+
+    async def _say_states(self, link: Link, *, all_of_them: bool) -> None:
+        if self._twins.answer_wanted() or all_of_them:
+            state = self._own_state("up", datetime.now(UTC))
+            await link.publish(f"{self._base}/state", payloads.encoded(state), retain=True)
+        for bench, status in list(self._states().items()):
+            facts = payloads.bench_facts(status)
+            if all_of_them or facts != self._facts.get(bench):
+                state = payloads.bench_state(self._daemon, bench, facts, datetime.now(UTC))
+                await link.publish(f"{self._base}/{bench}/state", payloads.encoded(state), retain=True)
+                self._facts[bench] = facts
 
     async def _say_goodbye(self, link: Link) -> None:
         """States say 'stopped', if the broker takes them at once; else its last will says 'gone'."""
@@ -307,10 +317,13 @@ class MqttForwarder:
                 if not self._begun:
                     self._position, self._quarantined = await self._reading.begin()
                     self._begun = True
+                if time.monotonic() - self._looked_at > self._pace.look_s:
+                    self._looked_at = time.monotonic()
+                    await self._say_released(link)
                 found = await self._reading.tail(self._position)
             except StoreError as error:
                 self._trouble(error)
-                await asyncio.sleep(LOOK_S)
+                await asyncio.sleep(self._pace.look_s)
                 continue
             self._oldest = found[0].oldest if found else None
             for told in found:
@@ -319,24 +332,46 @@ class MqttForwarder:
                 await self._tell_row(link, told)
             if not found:
                 self._position = max(self._position, head)
-                await self._news.after(self._position, LOOK_S)
+                await self._news.after(self._position, self._pace.look_s)
 
     async def _tell_row(self, link: Link, told: Told) -> None:
         verdicts = [record for record in told.row.records if record.get("kind") == "verdict"]
         for record in verdicts:
             bench, run = self._slug(told.bench), told.row.run
             payload = payloads.encoded(payloads.verdict(self._daemon, bench, record, run, told.started))
-            try:
-                await link.publish(f"{self._base}/{bench}/verdict", payload)
-                self._sent += 1
-            except Denied as error:
-                if not error.hopeless:
-                    raise
-                self._trouble(error)
-                self._quarantined = await self._reading.quarantine(told.row.no, run, payload.decode(), str(error))
+            self._trying = told.row.no, int(record["seq"])
+            if why := await self._say_verdict(link, bench, payload):
+                self._trouble(why)
+                self._quarantined = await self._reading.quarantine(told.row.no, run, payload.decode(), why)
+            self._trying = None
         self._position = told.row.no
         if verdicts or time.monotonic() - self._kept_at > KEEP_CURSOR_S:
             await self._keep_cursor(told)
+
+    async def _say_verdict(self, link: Link, bench: str, payload: bytes) -> str:
+        """'' once the broker has it, else why it never will: it said so, or ended the connection over it every time.
+        (Mosquitto 2.0 refuses what is too long with a reason that MQTT 5 does not allow there; the library hangs up.)
+        """
+        if self._trying is not None and self._stumbled == (self._trying, STUMBLES):
+            self._stumbled = (None, 0)
+            return f"the connection ended {STUMBLES} times over this message of {len(payload)} bytes"
+        try:
+            await link.publish(f"{self._base}/{bench}/verdict", payload)
+        except Denied as error:
+            if error.hopeless:
+                return str(error)
+            raise
+        self._sent += 1
+        return ""
+
+    async def _say_released(self, link: Link) -> None:
+        """What was in quarantine and is to be tried again: once, so it goes back before and leaves when it is taken."""
+        for one in await self._reading.released():
+            bench = str(json.loads(one.line)["bench"])
+            why = f"tried again: {one.reason.removeprefix('tried again: ')}"
+            self._quarantined = await self._reading.quarantine(one.row, one.run, one.line, why)
+            if not await self._say_verdict(link, bench, one.line.encode()):
+                self._quarantined = await self._reading.taken(one.no)
 
     async def _keep_cursor(self, told: Told) -> None:
         self._kept_at = time.monotonic()

@@ -48,11 +48,12 @@ class Waits:
 
 
 class LinkError(Exception):
-    """The connection cannot be made, or is lost. `refused`: one side will not have the other, somebody must act."""
+    """The connection cannot be made, or is lost. `refused`: one side will not have the other, somebody must act.
+    `ended`: it was ended while we listened, not given up by us."""
 
-    def __init__(self, message: str, *, refused: bool = False, old_protocol: bool = False) -> None:
+    def __init__(self, message: str, *, refused: bool = False, ended: bool = False, old_protocol: bool = False) -> None:
         super().__init__(message)
-        self.refused = refused
+        self.refused, self.ended = refused, ended
         self.old_protocol = old_protocol  # the broker knows only the version before MQTT 5
 
 
@@ -191,7 +192,8 @@ class Link:
             async for message in self._client.messages:
                 yield message
         except aiomqtt.MqttError as error:
-            raise self._told(error) from None
+            what = f" ({error.__cause__})" if error.__cause__ else ""
+            raise LinkError(f"{self._address()} ended the connection{what}", ended=True) from None
 
     def _let_go(self, opening: asyncio.Future[Any]) -> None:
         if not opening.cancelled():
@@ -218,6 +220,9 @@ class Link:
             )
         if isinstance(cause, ssl.SSLError):
             return LinkError(f"{self._address()}: no TLS ({cause.reason or cause}): is this the broker's TLS port?")
+        if isinstance(cause, ConnectionResetError | BrokenPipeError) and not self.is_open:
+            is_it = "the broker's TLS port" if self._settings.tls else "a port without TLS"
+            return LinkError(f"{self._address()} hung up at once: is this {is_it}?")
         if isinstance(cause, ConnectionRefusedError):
             return LinkError(f"nobody listens at {self._address()}: is the broker running?")
         if str(error) == "Operation timed out":

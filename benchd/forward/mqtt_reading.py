@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Protocol, TypeVar
 
-from benchd.errors import StoreError
+from benchd.errors import NotFoundError, StoreError
 from benchd.forward.payloads import moment_of
 from benchd.forward.store import Cursor, ForwardStore, Refused
 
@@ -36,6 +36,7 @@ class Reader(Protocol):
     def tail(self, after_row: int, limit: int = ...) -> Sequence[Row]: ...
     def last_row(self) -> int: ...
     def info(self, run: str) -> Mapping[str, Any]: ...
+    def generation(self) -> str: ...
     def close(self) -> None: ...
 
 
@@ -75,7 +76,7 @@ class Reading:
 
     async def move(self, row: int, run: str) -> None:
         """Keep how far everything was taken; on the disk on return."""
-        await self._call(lambda reader: self._store.move(self._name, Cursor(row, run)))
+        await self._call(lambda reader: self._store.move(self._name, Cursor(row, run, reader.generation())))
 
     async def quarantine(self, row: int, run: str, line: str, reason: str) -> int:
         """Keep what can never be sent; how many there are now."""
@@ -85,6 +86,21 @@ class Reading:
             return self._store.quarantined(self._name)
 
         return await self._call(keep)
+
+    async def released(self) -> list[Refused]:
+        """What somebody wants to be sent again."""
+        return await self._call(lambda reader: self._store.released(self._name, 10))
+
+    async def taken(self, no: int) -> int:
+        """A message in quarantine was taken after all; how many are there now."""
+
+        def leave(reader: Reader) -> int:
+            with suppress(NotFoundError):  # somebody released it meanwhile
+                self._store.release(self._name, no)
+            self._store.taken(self._name, [no])
+            return self._store.quarantined(self._name)
+
+        return await self._call(leave)
 
     def close(self) -> None:
         """Let go of the journal as soon as the thread is free; does not wait."""
@@ -116,9 +132,10 @@ class Reading:
         cursor, waiting = self._store.cursor(self._name), self._store.quarantined(self._name)
         if cursor.row == 0:
             return 0, waiting
+        if cursor.journal != reader.generation():
+            return 0, waiting
         found = reader.tail(cursor.row - 1, 1)
-        # A journal that was put back from a copy numbers its new rows like the lost ones: told by the row's run.
-        # A row that is missing was thinned; then the next one's number is beyond it.
+        # Whatever stands there must be the run's that we knew; a number beyond it means that the row was thinned away.
         same = bool(found) and (found[0].no > cursor.row or found[0].run == cursor.run)
         return (cursor.row if same else 0), waiting
 

@@ -22,7 +22,13 @@ from benchd.site import MqttSettings, Secret
 DAEMON = "tessel-lane-3f9a2c1b"
 STARTED = "2026-11-25T08:00:00.000+00:00"
 BRISK = Pace(
-    back_off_s=(0.1, 0.5), settled_s=1.0, state_s=0.1, refresh_s=60.0, goodbye_s=1.0, waits=Waits(1.0, 1.0, 2)
+    back_off_s=(0.1, 0.5),
+    settled_s=1.0,
+    state_s=0.1,
+    refresh_s=60.0,
+    look_s=0.1,
+    goodbye_s=1.0,
+    waits=Waits(1.0, 1.0, 2),
 )
 
 
@@ -41,6 +47,7 @@ class Book:
     def __init__(self) -> None:
         self.rows: list[Row] = []
         self.broken = False
+        self.made = "one"
         self._lock = threading.Lock()
         self._grown = asyncio.Event()
         self._seq: dict[str, int] = {}
@@ -71,6 +78,9 @@ class Book:
     def info(self, run: str) -> Mapping[str, Any]:
         self._check()
         return {"run": run, "bench": "bay 1", "started": STARTED}
+
+    def generation(self) -> str:
+        return self.made
 
     def close(self) -> None: ...
 
