@@ -1,10 +1,11 @@
 """A hall full of instruments in one cheap process: N benches of four, each sending so many readings a second.
 
-    python tests/bench/load_instruments.py FOLDER [--benches 64] [--rate 10] [--tcp KIND[,KIND]]
+    python tests/bench/load_instruments.py FOLDER [--benches 64] [--rate 10] [--sample-s 0.5] [--tcp KIND[,KIND]]
 
 Writes FOLDER/bench-01.toml ... and FOLDER/site.toml, says `ready` on stdout, sends until SIGTERM, and keeps
 FOLDER/sent.json up to date (once a second): for every port how many frames were sent, how many found nobody who took
-them, and how late the sender itself was.
+them, and the moment of its first frame (s of the monotonic clock, which all processes of a computer share; every other
+is due so many periods after it); and how late the sender itself was in the last second.
 
 A bench: volts across the battery (segment14), amps into it (digits11), the battery's temperature (digits11) and a
 tachometer (tach-lines), all read by a regulator run; meters on pseudo-terminals and the tachometer on TCP unless
@@ -43,7 +44,7 @@ PLACES = 1_000_000  # the tachometer's count
 BENCH = """
 [bench]
 name = "load {number:02}"
-sample_s = 0.5
+sample_s = {sample_s}
 max_run_minutes = 240.0
 
 [instruments.volts]
@@ -152,6 +153,7 @@ class Wire:
     connection: socket.socket | None = None
     count: int = 0
     refused: int = 0
+    begin_s: float = 0.0
 
     def send(self) -> None:
         data = self.frame(self.count)
@@ -189,12 +191,12 @@ def wire(kind: str, tcp: bool) -> Wire:
     return Wire(kind, os.ttyname(port), meter, frame_of(kind))
 
 
-def write_files(folder: Path, benches: Sequence[dict[str, Wire]]) -> None:
+def write_files(folder: Path, benches: Sequence[dict[str, Wire]], sample_s: float) -> None:
     names = []
     for number, wires in enumerate(benches, 1):
         ports = {kind: one.port for kind, one in wires.items()}
         name = f"bench-{number:02}.toml"
-        (folder / name).write_text(BENCH.format(number=number, **ports), encoding="utf-8")
+        (folder / name).write_text(BENCH.format(number=number, sample_s=sample_s, **ports), encoding="utf-8")
         names.append(name)
     (folder / "site.toml").write_text(site_text(names), encoding="utf-8")
 
@@ -216,6 +218,8 @@ def serve(wires: Sequence[Wire], rate: float, state: Path) -> None:
     plan = sorted((period_s * (index * phase % 1), index) for index in range(len(wires)))
     begin, cycle, at, worst_s = time.monotonic() + 0.1, 0, 0, 0.0
     looked = told = begin
+    for offset_s, index in plan:
+        wires[index].begin_s = begin + offset_s
     while not stopping:
         now = time.monotonic()
         while (late_s := now - begin - cycle * period_s - plan[at][0]) >= 0:
@@ -237,7 +241,7 @@ def serve(wires: Sequence[Wire], rate: float, state: Path) -> None:
 
 
 def write_state(path: Path, wires: Sequence[Wire], worst_s: float) -> None:
-    ports = {one.port: {"sent": one.count, "refused": one.refused} for one in wires}
+    ports = {one.port: {"sent": one.count, "refused": one.refused, "begin_s": one.begin_s} for one in wires}
     fresh = path.with_suffix(".new")
     fresh.write_text(json.dumps({"late_s": worst_s, "ports": ports}), encoding="utf-8")
     fresh.replace(path)
@@ -248,6 +252,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--benches", type=int, default=64)
     parser.add_argument("--rate", type=float, default=10.0, help="readings a second, each instrument")
+    parser.add_argument("--sample-s", type=float, default=0.5, help="of the benches, s")
     parser.add_argument("--tcp", default="tach", help="kinds on TCP, by comma; '' for none; 'all'")
     given = parser.parse_args()
     tcp = set(KINDS) if given.tcp == "all" else set(filter(None, given.tcp.split(",")))
@@ -255,7 +260,7 @@ def main() -> None:
         parser.error(f"--tcp: {', '.join(unknown)} is none of {', '.join(KINDS)}")
     given.folder.mkdir(parents=True, exist_ok=True)
     benches = [{kind: wire(kind, kind in tcp) for kind in KINDS} for _ in range(given.benches)]
-    write_files(given.folder, benches)
+    write_files(given.folder, benches, given.sample_s)
     print("ready", flush=True)
     serve([one for wires in benches for one in wires.values()], given.rate, given.folder / "sent.json")
 
