@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "rejudge": ("rejudge", "Judge a kept run again, under its own or another spec."),
     "export": ("export", "Write a kept run's samples as CSV or Parquet."),
     "picture": ("picture", "Write the end page of a kept run as an SVG picture."),
+    "token": ("token", "Make, list and revoke tokens for the daemon."),
 }
 
 EPILOG = """\b
