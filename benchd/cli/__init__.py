@@ -25,6 +25,9 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "replay": ("replay", "Show a kept run again."),
     "rejudge": ("rejudge", "Judge a kept run again, under its own or another spec."),
     "export": ("export", "Write a kept run's samples as CSV or Parquet."),
+    "verify": ("verify", "Check that nothing in the journal is missing or altered."),
+    "backup": ("backup", "Copy the journal while it is in use, or put a copy back."),
+    "thin": ("thin", "Thin the raw readings of old runs; verdicts and samples stay."),
     "picture": ("picture", "Write the end page of a kept run as an SVG picture."),
     "token": ("token", "Make, list and revoke tokens for the daemon."),
 }

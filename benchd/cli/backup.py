@@ -1,0 +1,52 @@
+"""`benchd backup`: the journal copied while it is in use, and put back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command("backup", short_help="Copy the journal while it is in use, or put a copy back.")
+@click.argument("target", metavar="[TARGET]", required=False, type=click.Path())
+@click.option("--restore", "source", metavar="FILE", type=click.Path(), help="Put this backup in the journal's place.")
+@click.option("--json", "as_json", is_flag=True, help='One object on stdout: {"file": ...}.')
+def command(target: str | None, source: str | None, as_json: bool) -> None:
+    """Copy the journal to TARGET (a file that does not exist yet, or a folder), by default into the folder backups.
+
+    Runs go on meanwhile; the copy is the journal of one moment, checked, and on the disk when the command ends.
+    Nothing is ever written over.
+
+    To restore: stop benchd, then `benchd backup --restore FILE`. The backup is verified whole and copied; the journal
+    that was there is moved aside, not deleted; the daemon's identity is the backup's. Runs that were open when the
+    backup was made are closed as interrupted. The daemon's own files beside the journal (tokens, configs) are plain
+    files: copy them as such.
+
+    \b
+    Examples:
+      benchd backup
+      benchd backup /media/stick
+      benchd backup --restore /media/stick/journal-20270301-033000-000000.sqlite
+    """
+    from benchd.cli.common import print_json, say
+    from benchd.errors import UsageError
+    from benchd.journal import FILE_NAME, home
+    from benchd.journal_backup import backup, default_target, restore
+
+    path = home() / FILE_NAME
+    if source is None:
+        wanted = default_target(path) if target is None else Path(target)
+        if wanted.is_dir():
+            wanted /= default_target(path).name
+        backup(path, wanted)
+        print_json({"file": str(wanted)}) if as_json else say(f"{path}: copied to {wanted}")
+        return
+    if target is not None:
+        raise UsageError("--restore takes the backup alone: where it goes is the journal's place (BENCHD_HOME)")
+    moved = restore(path, Path(source))
+    if as_json:
+        print_json({"file": str(path), "moved_to": None if moved is None else str(moved)})
+        return
+    say(f"{path}: restored from {source}")
+    if moved is not None:
+        say(f"the journal that was there is now {moved}")
