@@ -197,7 +197,8 @@ class Run:
 
     def _ask_technician(self, prompt: Record) -> None:
         assert self._technician is not None
-        if not self.done.is_set() and (text := self._technician(prompt)) is not None:
+        # Also at the end: "close the throttle" wants no answer, but somebody who does it.
+        if (text := self._technician(prompt)) is not None and not self.done.is_set():
             self.operator("answer", str(prompt["id"]), text)
 
     def _note_identity(self, body: Mapping[str, Any]) -> None:

@@ -75,6 +75,8 @@ class Daemon:
             station.last_run = str(newest[0]["run"]) if newest else None
         self.store = ForwardStore(self.home / FILE_NAME)
         self._forwarders = self._made_forwarders()
+        # A new file beside a new journal, or one that nobody uses, is no news.
+        self._notice = self.store.notice if self._forwarders and self.news.row else ""
         self.jobs = Jobs(self)
         for slug, station in self.stations.items():
             self._begin(f"bench {slug}", station.live)
@@ -169,7 +171,8 @@ class Daemon:
     def warnings(self) -> list[str]:
         found = [*self.site.warnings, *self.broken.values(), *self.jobs.warnings]
         found += [station.fault for station in self.stations.values() if station.fault]
-        found += [self.store.notice] if self.store.notice else []
+        if self._notice:
+            found.append(self._notice)
         disk = self.disk()
         if disk["low"]:
             free = (

@@ -37,7 +37,9 @@ class DaemonInterface(Protocol):
     version: str
     started: str  # UTC, ISO 8601
     journal: Journal
-    news: RunNews
+
+    @property
+    def news(self) -> RunNews: ...
 
     def status(self) -> dict[str, Any]:
         """{daemon, name, version, started, benches: [bench()...], forwarders: [...], disk: {free_bytes, low},
