@@ -18,6 +18,7 @@ from benchd.errors import AccessError, BenchdError, BusyError, NotFoundError, Po
 from benchd.plaintext import harmless
 
 if TYPE_CHECKING:
+    from websockets.asyncio.client import ClientConnection
     from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 Record = dict[str, Any]
@@ -28,6 +29,7 @@ GIVE_UP_S = 120.0
 GONE_S = 30.0  # a daemon that has ended is given so long to be started again
 TELL_S = 1.0  # a shorter absence is nobody's business
 BACK_OFF_S = (0.2, 2.0)  # first and longest
+SILENT_S = 5.0
 _OPEN_S = 10.0
 _PING_S = 10.0  # a daemon that is cut off without a word is missed after two of them
 _MOST_BYTES = 16 * 1024 * 1024
@@ -44,18 +46,20 @@ async def stream(
     *,
     give_up_s: float = GIVE_UP_S,
     gone_s: float = GONE_S,
+    bench: str | None = None,
     said: Tell = lambda kind, text: None,
 ) -> AsyncIterator[Record]:
     """The records of `run` beyond seq `after`, until the one that closes it. `said` takes a line for people.
+    `bench` is the slug of the bench on which the daemon conducts it: should it fall silent there, it is looked after.
 
     PortError if the daemon was not reached for `give_up_s`; StoreError if it has ended and was not started again within
-    `gone_s`; NotFoundError, AccessError as it said.
+    `gone_s`, or conducts the run no more without having closed it; NotFoundError, AccessError as it said.
     """
     loop = asyncio.get_running_loop()
     cursor, heard, wait_s, lost = after, loop.time(), BACK_OFF_S[0], False
     while True:
         try:
-            async for record in _connected(client, run, cursor):
+            async for record in _connected(client, run, cursor, bench):
                 heard = loop.time()
                 if lost:
                     lost = False
@@ -101,7 +105,7 @@ def _lost(client: Client, run: str, away_s: float, *, ended: bool) -> BenchdErro
     )
 
 
-async def _connected(client: Client, run: str, after: int) -> AsyncIterator[Record | None]:
+async def _connected(client: Client, run: str, after: int, bench: str | None) -> AsyncIterator[Record | None]:
     """Records beyond `after` over one connection; None once it stands, and for a message without news. Cut when it
     breaks."""
     import ssl
@@ -121,7 +125,11 @@ async def _connected(client: Client, run: str, after: int) -> AsyncIterator[Reco
         async with opening as socket:
             yield None
             while True:
-                records, still_open = _message(await socket.recv(), after)
+                text = await _received(socket)
+                if text is None:
+                    await asyncio.to_thread(_look_after, client, run, bench)
+                    continue
+                records, still_open = _message(text, after)
                 for record in records:
                     after = int(record["seq"])
                     yield record
@@ -137,6 +145,31 @@ async def _connected(client: Client, run: str, after: int) -> AsyncIterator[Reco
         raise untrusted(client.url, error) from error
     except (OSError, InvalidHandshake, TimeoutError, EOFError) as error:
         raise Cut(_why(error)) from error
+
+
+async def _received(socket: ClientConnection) -> str | bytes | None:
+    """The next message; None if there was none for SILENT_S."""
+    try:
+        async with asyncio.timeout(SILENT_S):
+            return await socket.recv()
+    except TimeoutError:
+        return None
+
+
+def _look_after(client: Client, run: str, bench: str | None) -> None:
+    """A run under way says something every second. StoreError if the daemon has ended one that it could not close:
+    its journal takes nothing any more, so neither do its watchers hear of it."""
+    if bench is None:
+        return
+    try:
+        if client.bench(bench)["run"] == run or client.run(run)["status"] is not None:
+            return
+    except BenchdError as error:  # the stream itself will tell
+        raise Cut(str(error)) from error
+    raise StoreError(
+        f"{client.who} conducts run {run} no more and could not close it: its journal cannot be written. CLOSE THE "
+        "THROTTLE. What was kept until then is kept; for the cause see: benchd status"
+    )
 
 
 def _why(error: Exception) -> str:

@@ -195,13 +195,13 @@ async def in_thread(work: Callable[[], Any]) -> Any:
     return await answer
 
 
-async def operate(client: Client, start: Callable[[], str], show: Show) -> tuple[Seen, bool]:
-    """Start a run on the daemon, show it and take its operator's keys, as if it were conducted here: (what was seen
+async def operate(client: Client, bench: str, start: Callable[[], str], show: Show) -> tuple[Seen, bool]:
+    """Start a run on a bench of the daemon, show it and take its operator's keys, as if it were conducted here: (what was seen
     of it to its end, whether Ctrl-C stopped it). Ctrl-C, SIGTERM and a closed terminal stop the run."""
     early: list[str] = []
     with signals(early.append, once=True):
         run = await in_thread(start)
-    operated = _Operated(client, str(run), show)
+    operated = _Operated(client, bench, str(run), show)
     for name in early:
         operated.on_signal(name)
     return await operated.to_the_end()
@@ -210,12 +210,12 @@ async def operate(client: Client, start: Callable[[], str], show: Show) -> tuple
 class _Operated:
     """One run on a daemon with its screen here."""
 
-    def __init__(self, client: Client, run: str, show: Show) -> None:
+    def __init__(self, client: Client, bench: str, run: str, show: Show) -> None:
         from benchd.client_stream import stream
 
         self._feed = Feed()
         self._orders = Orders(client, lambda: run, self._feed.tell)
-        self._pumping = asyncio.ensure_future(self._feed.pump(stream(client, run, said=self._feed.tell)))
+        self._pumping = asyncio.ensure_future(self._feed.pump(stream(client, run, bench=bench, said=self._feed.tell)))
         self._showing = asyncio.ensure_future(_shown(show, self._feed, self._orders.operator))
         self._hurried = False
 
@@ -236,6 +236,11 @@ class _Operated:
                     self._screen_is_gone()
                 await asyncio.wait({self._pumping})
                 await leave_screen(self._showing, END_PAGE_HURRIED_S if self._hurried else None)
+        except asyncio.CancelledError:
+            if not self._hurried:  # Ctrl-C where the loop takes no signals; else it is the second one
+                self._orders.stop(STOPPED, ctrl_c=True)
+                await asyncio.wait({self._pumping}, timeout=LEAVE_SCREEN_S)
+            raise
         finally:
             self._pumping.cancel()
             self._showing.cancel()

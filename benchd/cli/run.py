@@ -157,7 +157,7 @@ def run_there(client: Client, order: dict[str, Any], headless: bool) -> tuple[di
 
     show = choose_show(headless=headless, title=str(order["procedure"]))
     try:
-        seen, ctrl_c = asyncio.run(operate(client, lambda: client.start(order), show))
+        seen, ctrl_c = asyncio.run(operate(client, order["bench"], lambda: client.start(order), show))
     except KeyboardInterrupt:
         say("left in a hurry: whether the daemon has stopped the run, say: benchd status")
         raise

@@ -36,8 +36,9 @@ class Source(Protocol):
     def resolve(self, name: str) -> Mapping[str, Any]:
         """The listing row of a run by its id, the beginning of it, or 'last'."""
 
-    def records(self, run: str, tell: Callable[[str, str], None]) -> AsyncIterator[dict[str, Any]]:
-        """From the first one to the one that closes the run, live if it is under way. `tell` says what is in the way."""
+    def records(self, run: str, after: int, tell: Callable[[str, str], None]) -> AsyncIterator[dict[str, Any]]:
+        """Those beyond seq `after` to the one that closes the run, live if it is under way. `tell` says what is in the
+        way."""
 
 
 class FromDaemon:
@@ -53,10 +54,10 @@ class FromDaemon:
     def resolve(self, name: str) -> Mapping[str, Any]:
         return self.client.run(self.client.resolve(name))
 
-    def records(self, run: str, tell: Callable[[str, str], None]) -> AsyncIterator[dict[str, Any]]:
+    def records(self, run: str, after: int, tell: Callable[[str, str], None]) -> AsyncIterator[dict[str, Any]]:
         from benchd.client_stream import stream
 
-        return stream(self.client, run, said=tell)
+        return stream(self.client, run, after, said=tell)
 
 
 class FromJournal:
@@ -87,10 +88,10 @@ class FromJournal:
             finally:
                 with_reader.close()
 
-    def records(self, run: str, tell: Callable[[str, str], None]) -> AsyncIterator[dict[str, Any]]:
+    def records(self, run: str, after: int, tell: Callable[[str, str], None]) -> AsyncIterator[dict[str, Any]]:
         from benchd.cli.attach import follow_journal
 
-        return follow_journal(self.path, run)
+        return follow_journal(self.path, run, after)
 
     def _open(self) -> Journal:
         from benchd.journal import Journal

@@ -126,13 +126,32 @@ class Watching:
     async def _records(self, tell: Callable[[str, str], None]) -> AsyncIterator[dict[str, Any]]:
         while True:
             if self._run is not None:
-                async for record in self._source.records(self._run, tell):
+                async for record in self._of_run(self._run, tell):
                     yield record
                     if self._follow and self._as_json:
                         self._tell(record)
             if not self._follow:
                 return
             self._run = await self._next(self._run)
+
+    async def _of_run(self, run: str, tell: Callable[[str, str], None]) -> AsyncIterator[dict[str, Any]]:
+        """One run's records. With --follow, whoever gave them and went away is waited for, however long."""
+        from benchd.errors import BenchdError, PortError, StoreError
+
+        after = 0
+        while True:
+            try:
+                async for record in self._source.records(run, after, tell):
+                    after = int(record["seq"])
+                    yield record
+                return
+            except BenchdError as error:
+                if not self._follow:
+                    raise
+                tell("caution", str(error))
+                if not isinstance(error, PortError | StoreError):
+                    return
+            await asyncio.sleep(NEXT_S)
 
     def _tell(self, record: dict[str, Any]) -> None:
         """With --follow, every verdict is one line of JSON."""

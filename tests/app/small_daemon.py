@@ -45,6 +45,7 @@ class SmallDaemon:
 
         self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
         self._server.daemon_threads = True
+        self._server.handle_error = lambda *_: None  # type: ignore[method-assign]  # clients that leave are the point
         threading.Thread(target=self._server.serve_forever, args=(0.02,), daemon=True).start()
         return self
 

@@ -240,6 +240,51 @@ def test_a_signal_stops_the_daemons_run(
     assert f"kept as run {small.started}" in err
 
 
+def test_ctrl_c_while_the_daemon_still_opens_the_run_stops_it_as_soon_as_it_is_open(
+    small: SmallDaemon, shop: Shop
+) -> None:
+    stoppable(small, shop)
+    stop = small.on_post
+
+    def slow(path: str, body: dict[str, Any]) -> None:
+        time.sleep(1.0 if path == "/v1/runs" else 0.0)
+        stop(path, body)
+
+    small.on_post = slow
+    running = process("run", "stator", "--bench", "bay-1", "--spec", shop.machine, "--json")
+    wait_until(lambda: any(method == "POST" for method, _, _ in small.seen))
+    running.send_signal(signal.SIGINT)
+    out, _ = running.communicate(timeout=20)
+    assert (running.returncode, json.loads(out)["verdict"]) == (130, "void")
+    assert len([path for _, path, _ in small.seen if path.endswith("/stop")]) == 1
+
+
+def test_a_run_that_the_daemon_conducts_no_more_but_could_not_close_is_told(
+    small: SmallDaemon, shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its disk is full: nothing comes any more, and an engine runs."""
+    monkeypatch.setattr("benchd.client_stream.SILENT_S", 0.5)
+    stoppable(small, shop)
+    small.row(small.started)["status"] = None
+    small.answers["/v1/benches/bay-1"] = (200, bench_body(run=None))
+    result = run("run", "stator", "--bench", "bay-1", "--spec", shop.machine, "--json")
+    assert (result.exit_code, result.stdout) == (5, "")
+    assert "CLOSE THE THROTTLE" in result.stderr
+
+
+def test_a_run_that_is_only_quiet_is_waited_for(
+    small: SmallDaemon, shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("benchd.client_stream.SILENT_S", 0.2)
+    stoppable(small, shop)
+    small.answers["/v1/benches/bay-1"] = (200, bench_body(run=small.started))
+    timer = threading.Timer(1.5, lambda: small.on_post("/stop", {}))
+    timer.start()
+    result = run("run", "stator", "--bench", "bay-1", "--spec", shop.machine, "--json")
+    timer.join()
+    assert (result.exit_code, json.loads(result.stdout)["verdict"]) == (4, "void")
+
+
 def test_a_second_ctrl_c_leaves_at_once_though_the_daemon_says_nothing(small: SmallDaemon, shop: Shop) -> None:
     stoppable(small, shop)
     held = threading.Event()
@@ -338,6 +383,39 @@ def test_follow_stays_for_the_next_run(small: SmallDaemon, shop: Shop) -> None:
     out, _ = watching.communicate(timeout=20)
     assert [json.loads(line)["run"] for line in out.splitlines()] == [first["run"], second["run"]]
     assert watching.returncode == 0
+
+
+async def test_follow_outlives_a_daemon_that_goes_and_comes_back(shop: Shop) -> None:
+    """No record of its run twice, and the next run after it."""
+    from benchd.cli.sources import BenchSeen
+    from benchd.cli.watch import Watching
+
+    class Shaky:
+        asked: list[tuple[str, int]] = []  # noqa: RUF012 - of this test alone
+
+        def benches(self) -> list[BenchSeen]:
+            return [BenchSeen("bay-1", "bay 1", "b" if self.asked else "a", False)]
+
+        def resolve(self, name: str) -> Any:
+            raise AssertionError
+
+        async def records(self, run: str, after: int, tell: Any) -> Any:
+            self.asked.append((run, after))
+            for seq in range(after + 1, 5):
+                if (run, seq) == ("a", 3) and after == 0:
+                    raise StoreError("the daemon has ended")
+                yield {"kind": "mark", "seq": seq, "run": run}
+
+    watching = Watching(Shaky(), None, None, follow=True, operate=False, as_json=False)
+    told: list[str] = []
+    seen = []
+    async for record in watching._records(lambda kind, text: told.append(text)):
+        seen.append((record["run"], record["seq"]))
+        if seen[-1] == ("b", 4):
+            break
+    assert seen == [(run_id, seq) for run_id in "ab" for seq in range(1, 5)]
+    assert Shaky.asked == [("a", 0), ("a", 2), ("b", 0)]
+    assert told == ["the daemon has ended"]
 
 
 def test_an_operating_watcher_answers_and_marks_and_its_ctrl_c_only_leaves(small: SmallDaemon, shop: Shop) -> None:
