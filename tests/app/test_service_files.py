@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import re
 import shutil
+import signal
+import socket
 import subprocess
 import sys
 import tomllib
@@ -252,23 +254,65 @@ def calls(group: str) -> set[str]:
     return found
 
 
+needs_strace = pytest.mark.skipif(shutil.which("strace") is None, reason="no strace on this computer")
+
+
+def traced(tmp_path: Path) -> tuple[Path, list[str]]:
+    """What calls go to, and the words before a command whose calls are looked at. Two that the unit forbids are
+    refused here too: SQLite gives files to their owner when root runs it, numpy's BLAS asks for memory that is near."""
+    trace = tmp_path / "trace"
+    return trace, ["strace", "-f", "-qq", "-o", str(trace), "-e", "inject=mbind,fchown:error=EPERM"]
+
+
+def forbidden(trace: Path) -> set[str]:
+    allowed = calls("@system-service") - calls("@privileged") - calls("@resources")
+    lines = trace.read_text(errors="replace").splitlines()
+    used = {call for line in lines for call in re.findall(r"^\d+ +(\w+)\(", line)}
+    assert {"openat", "socket"} <= used
+    return used - allowed
+
+
 @needs_systemd
-@pytest.mark.skipif(shutil.which("strace") is None, reason="no strace on this computer")
+@needs_strace
 def test_a_run_needs_no_system_call_that_the_unit_forbids(tmp_path: Path) -> None:
-    """All calls of a run are allowed, but for two that are refused here as there, and it passes nevertheless: SQLite
-    gives files to their owner when root runs it, and numpy's BLAS asks for memory that is near."""
-    allowed, trace = calls("@system-service") - calls("@privileged") - calls("@resources"), tmp_path / "trace"
-    inject = ("-e", "inject=mbind,fchown:error=EPERM")
-    words = ["strace", "-f", "-qq", "-o", str(trace), *inject, str(BENCHD), *A_RUN]
+    trace, before = traced(tmp_path)
+    words = [*before, str(BENCHD), *A_RUN]
     done = subprocess.run(words, capture_output=True, text=True, timeout=110, check=False, env=home(tmp_path))
     if "ptrace" in done.stderr:
         pytest.skip("this computer does not let strace look")
     assert done.returncode == 0, done.stderr[-2000:]
-    used = {
-        call for line in trace.read_text(errors="replace").splitlines() for call in re.findall(r"^\d+ +(\w+)\(", line)
-    }
-    assert "openat" in used
-    assert used - allowed <= {"mbind", "fchown"}
+    assert forbidden(trace) <= {"mbind", "fchown"}
+
+
+@needs_systemd
+@needs_strace
+def test_the_daemon_needs_no_system_call_that_the_unit_forbids(tmp_path: Path) -> None:
+    """From its start over a question to its end; told READY and STOPPING as systemd would be, by a socket of ours."""
+    trace, before = traced(tmp_path)
+    told = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+    told.bind(str(tmp_path / "notify"))
+    told.settimeout(60)
+    environment = home(tmp_path) | {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "2000000"}
+    words = [*before, str(BENCHD), "serve", "--demo", "--listen", "127.0.0.1:0"]
+    with (
+        told,
+        subprocess.Popen(words, stderr=subprocess.PIPE, text=True, env=environment, start_new_session=True) as up,
+    ):
+        try:
+            heard = told.recv(4096).decode()
+            while "READY=1" not in heard or "WATCHDOG=1" not in heard:
+                heard += "\n" + told.recv(4096).decode()
+            asked = subprocess.run(
+                [str(BENCHD), "status"], capture_output=True, text=True, timeout=30, check=False, env=home(tmp_path)
+            )
+        finally:
+            os.killpg(up.pid, signal.SIGTERM)
+            _, said = up.communicate(timeout=30)
+        while "STOPPING=1" not in heard:
+            heard += "\n" + told.recv(4096).decode()
+    assert asked.returncode == 0, asked.stderr
+    assert "stopped" in said
+    assert forbidden(trace) <= {"mbind", "fchown"}
 
 
 # --- names of devices -------------------------------------------------------------------------------------------------
@@ -314,7 +358,7 @@ def blocks(page: Path, language: str) -> list[str]:
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)
 def test_every_command_in_the_guide_exists(page: Path) -> None:
     text = page.read_text()
-    named = set(re.findall(r"(?<![\w/.-])(?:\S*/bin/)?benchd ([a-z]+)(?=[ `\n])", "\n".join(code(text))))
+    named = set(re.findall(r"(?<![\w/.-])(?:\S*/bin/)?benchd(?:-admin)? ([a-z]+)(?=[ `\n])", "\n".join(code(text))))
     assert named
     assert named <= set(COMMANDS), named - set(COMMANDS)
 
