@@ -13,6 +13,7 @@ import logging
 import random
 import secrets
 import time
+from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -34,6 +35,8 @@ from benchd.site_secrets import read_secret
 NAME = "mqtt"
 _LOG = logging.getLogger(__name__)
 STUMBLES = 5  # connections in a row that end over the same verdict, before it is left behind in quarantine
+MOST_READY = 1000  # samples that wait to be sent where every one is wanted; beyond it the oldest are left out
+READ_AHEAD_S = 0.25
 KEEP_CURSOR_S = 5.0  # how often a cursor that passed no verdict is kept
 
 
@@ -92,7 +95,10 @@ class MqttForwarder:
         self._begun = False
         self._newest: dict[str, payloads.NewestSample] = {}
         self._started: dict[str, str | None] = {}  # bench -> start of the run of its newest sample
+        self._ready: deque[tuple[str, dict[str, Any]]] = deque(maxlen=MOST_READY)
+        self._noted = asyncio.Event()
         self._facts: dict[str, dict[str, Any]] = {}  # as they stand on the broker
+        self._slugs: dict[str, str] = {}  # name -> slug of the benches that are served
         self._sent = self._quarantined = self._failures = 0
         self._error: tuple[str, str] | None = None
 
@@ -220,6 +226,7 @@ class MqttForwarder:
     async def _forward(self, link: Link) -> None:
         await self._begin()
         self._facts, self._newest, self._trying = {}, {}, None
+        self._ready.clear()
         await link.subscribe(f"{self._base}/state")
         if self._remote is not None:
             await link.subscribe(f"{self._base}/+/command")
@@ -274,6 +281,7 @@ class MqttForwarder:
             await link.publish(f"{self._base}/state", payloads.encoded(state), retain=True)
         for bench, status in list(self._states().items()):
             facts = payloads.bench_facts(status)
+            self._slugs[str(facts["name"])] = bench
             if all_of_them or facts != self._facts.get(bench):
                 state = payloads.bench_state(self._daemon, bench, facts, datetime.now(UTC))
                 await link.publish(f"{self._base}/{bench}/state", payloads.encoded(state), retain=True)
@@ -302,7 +310,7 @@ class MqttForwarder:
                     self._trouble(found[0])
             elif self._remote is not None:
                 bench = topic.removeprefix(f"{self._base}/").removesuffix("/command")
-                if bench in self._states():
+                if bench in self._facts:
                     self._remote.take(bench, payload, retained=bool(message.retain))
                 else:
                     self._remote.gate.refused["no such bench"] += 1
@@ -382,10 +390,7 @@ class MqttForwarder:
 
     def _slug(self, name: str) -> str:
         """A bench's word in a topic, also of a bench that is not served any more."""
-        for slug, status in self._states().items():
-            if status.get("name") == name:
-                return slug
-        return slug_of(name) or "bench"
+        return self._slugs.get(name) or slug_of(name) or "bench"
 
     def _note_samples(self, told: Told) -> None:
         """Keep the newest sample of a bench. Rows from before this connection are past: stale samples are left out."""
@@ -399,11 +404,13 @@ class MqttForwarder:
                     newest = self._newest[told.bench] = payloads.NewestSample(told.row.run)
                     self._started[told.bench] = told.started
                 newest.add(record)
+                if self._settings.sample_every_s == 0:
+                    self._make_ready(told.bench, newest)
 
     async def _read_ahead(self) -> None:
         """Samples do not wait for verdicts: while those are behind, new rows are read for their samples alone."""
         while True:
-            await asyncio.sleep(min(0.5, self._settings.sample_every_s))
+            await asyncio.sleep(READ_AHEAD_S)
             while self._position < self._live_row < self._news.row:
                 try:
                     found = await self._reading.tail(self._live_row)
@@ -414,18 +421,29 @@ class MqttForwarder:
                 for told in found:
                     self._note_samples(told)
 
+    def _make_ready(self, name: str, newest: payloads.NewestSample) -> None:
+        bench = self._slug(name)
+        self._ready.append((bench, newest.payload(self._daemon, bench, self._started.get(name))))
+        self._noted.set()
+
     async def _tell_samples(self, link: Link) -> None:
+        """The newest of every bench at the chosen rate, or every single one."""
         every_s = self._settings.sample_every_s
         due_at = time.monotonic()
         while True:
-            for name, newest in list(self._newest.items()):
-                if newest.waits:
-                    bench = self._slug(name)
-                    payload = newest.payload(self._daemon, bench, self._started.get(name))
-                    await link.publish(f"{self._base}/{bench}/sample", payloads.encoded(payload), qos=0)
-                    self._sent += 1
-            due_at = max(due_at + every_s, time.monotonic())
-            await asyncio.sleep(due_at - time.monotonic())
+            if every_s == 0:
+                await self._noted.wait()
+                self._noted.clear()
+            else:
+                due_at = max(due_at + every_s, time.monotonic())
+                await asyncio.sleep(due_at - time.monotonic())
+                for name, newest in self._newest.items():
+                    if newest.waits:
+                        self._make_ready(name, newest)
+            while self._ready:
+                bench, payload = self._ready.popleft()
+                await link.publish(f"{self._base}/{bench}/sample", payloads.encoded(payload), qos=0)
+                self._sent += 1
 
 
 def _first(error: Exception) -> Exception:

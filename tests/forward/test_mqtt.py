@@ -96,6 +96,33 @@ async def test_samples_come_at_the_chosen_rate_the_newest_first_and_old_ones_nev
         )
 
 
+async def test_every_sample_where_every_one_is_wanted(tmp_path: Path, broker: Broker) -> None:
+    world = World(tmp_path, broker, {"sample_every_s": 0.0})
+    async with Ear(broker) as ear, world.running():
+        await until(lambda: ear.of("bay-1/state"))
+        for number in range(40):
+            world.book.add("run-1", *(sample(number + part / 10, battery_volts=12.5) for part in range(5)))
+        await until(lambda: len(ear.of("/sample")) >= 200)
+        before = time.process_time()
+        await asyncio.sleep(1.0)
+        assert time.process_time() - before < 0.3, "without samples there is nothing to do"
+    assert [one.body["seq"] for one in ear.of("/sample")] == list(range(1, 201))
+
+
+async def test_samples_are_not_held_up_by_verdicts_that_are_behind(world: World, broker: Broker) -> None:
+    """An hour's backlog is replayed; what is measured now is seen now."""
+    for number in range(3000):
+        world.book.add(f"old-{number}", verdict(f"old-{number}"))
+    async with Ear(broker) as ear, world.running() as forwarder:
+        await until(lambda: len(ear.of("/verdict")) > 10)
+        world.book.add("new", sample(1.0, battery_volts=12.5))
+        await until(lambda: ear.of("/sample"))
+        assert forwarder.status().position < 3000
+        assert forwarder.status().state == "sending"
+        await until(lambda: len(ear.of("/verdict")) == 3000, 60)
+        assert len(ear.of("/sample")) == 1
+
+
 async def test_every_verdict_in_order_once_if_nothing_fails(world: World, broker: Broker) -> None:
     for number in range(120):  # more rows than are read at once
         world.book.add(f"run-{number}", sample(1.0, battery_volts=12.5), verdict(f"run-{number}"))

@@ -6,6 +6,7 @@ import asyncio
 import hashlib
 import hmac
 import json
+import re
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -20,9 +21,11 @@ from mqtt_world import DAEMON, World
 from benchd.errors import BusyError
 from benchd.forward import mqtt_commands
 from benchd.forward.mqtt_commands import Command, CommandGate, Refused
+from benchd.server.tokens import TokenStore
 
 KEY = b"k" * 32
 TOKENS = {"office": (KEY, "operate"), "chief": (b"c" * 32, "administer"), "screen": (b"s" * 32, "look")}
+GUIDE = Path(__file__).parents[2] / "configs" / "guide" / "mqtt.md"
 NOW = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
 
 
@@ -331,3 +334,36 @@ async def test_a_command_under_way_outlives_the_connection(world: World, broker:
         await until(lambda: len(sink.done) == 8)
         broker.start()
         await until(lambda: forwarder.status().state == "up to date")
+
+
+# --- the guide --------------------------------------------------------------------------------------------------------
+
+
+def test_the_guides_way_to_sign_opens_the_gate_with_the_token_stores_key(tmp_path: Path) -> None:
+    tokens = TokenStore(tmp_path / "tokens.json")
+    token = tokens.make("office", "operate")
+    (code,) = re.findall(r"```python\n(.*?)```", GUIDE.read_text(encoding="utf-8"), re.DOTALL)
+    names: dict[str, Any] = {}
+    exec(code, names)
+    command = {
+        "id": "20261125-0001", "issued": NOW.isoformat(), "daemon": DAEMON, "bench": "bay-1", "token": "office",
+        "command": "mark", "text": "Öl nachgefüllt",
+    }  # fmt: skip
+    gate = CommandGate(DAEMON, tokens.signing_key, lambda: NOW)
+    assert isinstance(gate.admit("bay-1", names["sign"](command, token)), Command)
+    other = command | {"id": "20261125-0002"}
+    assert getattr(gate.admit("bay-1", names["sign"](other, token + "x")), "kind", "") == "signature"
+    tokens.revoke("office")
+    assert getattr(gate.admit("bay-1", names["sign"](other, token)), "kind", "") == "signature"
+
+
+def test_the_guides_example_and_topics_are_as_described() -> None:
+    text, described = GUIDE.read_text(encoding="utf-8"), Described()
+    (example,) = re.findall(r"```json\n(.*?)```", text, re.DOTALL)
+    assert described.check(f"benchd/{DAEMON}/bay-1/verdict", json.loads(example)) == "verdict"
+    told = set(re.findall(r"^\| `(PREFIX/\S+)` \|", text, re.MULTILINE))
+    addresses = {one["address"] for one in described.document["channels"].values()}
+    assert told == {re.sub(r"\{(\w+)\}", lambda found: found[1].upper(), one) for one in addresses}
+    for command, parameters in mqtt_commands.PARAMETERS.items():
+        (row,) = re.findall(rf"`{command}` \(([^)]*)\)", text)
+        assert set(re.findall(r"`(\w+)`", row)) == parameters.keys()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -89,3 +91,17 @@ async def test_tls_to_a_plain_port_is_told(tmp_path: Path) -> None:
             assert "TLS" in str(forwarder.status().last_error)
     finally:
         broker.kill()
+
+
+async def test_a_tls_port_that_swallows_holds_up_neither_loop_nor_stop(tmp_path: Path, broker: Broker) -> None:
+    """The handshake is done in a thread that cannot be cancelled: its own time bound ends it."""
+    silent = await asyncio.start_server(lambda reader, writer: asyncio.sleep(30), "127.0.0.1", 0)
+    world = World(tmp_path, broker, {"port": silent.sockets[0].getsockname()[1]})
+    async with world.running() as forwarder:
+        await until(lambda: forwarder.status().failures > 0)
+        await asyncio.sleep(0.7)  # in the middle of the next attempt
+        began = time.monotonic()
+    assert time.monotonic() - began < 1
+    await asyncio.get_running_loop().shutdown_default_executor()  # what a program's end waits for
+    assert time.monotonic() - began < 2.5
+    silent.close()
