@@ -285,6 +285,8 @@ async def _refused(request: Request, error: Exception) -> Response:
     if error.status_code == 405:
         allowed = ", ".join(_methods_at(request))
         return _answer(ProblemError(405, "invalid", f"this path takes {allowed} only", {"Allow": allowed}))
+    if error.status_code == 400:
+        return _answer(ProblemError(400, "invalid", "the body cannot be read as JSON"))
     return _answer(ProblemError(error.status_code, "invalid", str(error.detail)))
 
 

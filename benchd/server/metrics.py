@@ -25,7 +25,7 @@ _PAGE = 500
 
 _BY_INSTRUMENT = ("bench", "instrument")
 #: A driver's count -> (metric, its label 'kind').
-_DECODE_ERRORS = {"garbage": "garbage", "bad frames": "bad frame"}
+_DECODE_ERRORS = {"garbage": "garbage", "bad_frames": "bad frame"}
 _WIRE_ERRORS = {"errors": "error", "timeouts": "timeout"}
 
 

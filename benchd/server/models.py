@@ -6,9 +6,9 @@ journal's own objects: described here, and compared with the description by the 
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, JsonValue, StrictBool, StrictInt, StringConstraints
+from pydantic import BaseModel, ConfigDict, Field, JsonValue, StrictBool, StrictInt, StringConstraints, model_validator
 
 _LINE = "[^\\x00-\\x1f\\x7f-\\x9f]"  # a character of one line of text
 RUN_PATTERN = "^[0-9]{8}-[0-9]{6}-[0-9]{3}[a-z]{2}$"
@@ -67,6 +67,12 @@ class NewRun(_Asked):
     rule: Literal["simple", "guarded-acceptance", "guarded-rejection"] | None = Field(
         None, description="How the uncertainty weighs; by default as in the bench file."
     )
+
+    @model_validator(mode="after")
+    def _one_spec(self) -> Self:
+        if (self.spec is None) == (self.spec_toml is None):
+            raise ValueError("give either spec, the name of a machine file, or spec_toml, the text of one")
+        return self
 
 
 class NewAnswer(_Asked):
