@@ -45,7 +45,9 @@ class Trouble(click.ClickException):
         self.exit_code = error.exit_code  # type: ignore[misc]  # click reads it from the instance
 
     def show(self, file: IO[Any] | None = None) -> None:
-        click.echo(f"benchd: {self.message}", err=True)
+        from benchd.plaintext import harmless_lines
+
+        click.echo(f"benchd: {harmless_lines(self.message)}", err=True)
 
 
 class LazyGroup(click.Group):

@@ -74,7 +74,7 @@ class Seen:
         return self.verdict, EXIT_CODES[Outcome(self.verdict["verdict"])]
 
 
-class Feed:
+class Feed(AsyncIterator[Record]):
     """Records from elsewhere on their way to one screen: bounded, and the source waits when it is full.
 
     Whoever reads the source for us (a socket, a journal) is never the run itself, so waiting holds nobody up.
@@ -113,10 +113,12 @@ class Feed:
         self._wanted = False
         self._room.set()
 
-    async def records(self) -> AsyncIterator[Record]:
-        while (record := await self._waiting.get()) is not None:
-            self._room.set()
-            yield record
+    async def __anext__(self) -> Record:
+        if (record := await self._waiting.get()) is None:
+            self._waiting.put_nowait(None)  # also for a screen that takes over from one that broke
+            raise StopAsyncIteration
+        self._room.set()
+        return record
 
 
 class Orders:
@@ -292,7 +294,7 @@ async def look_on(
 
 
 async def _shown(show: Show, feed: Feed, operator: Any) -> None:
-    await show(feed.records(), operator)
+    await show(feed, operator)
 
 
 def _cancel(task: asyncio.Future[None]) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
-from benchd.plaintext import harmless_json, harmless_lines
+from benchd.plaintext import harmless_json, harmless_lines, harmless_record
 
 if TYPE_CHECKING:
     from benchd.core.specs import Rule
@@ -167,19 +167,32 @@ def choose_show(*, headless: bool, title: str, linger_s: float | None = None) ->
     options = {"ascii": wants_ascii(), "no_color": bool(os.environ.get("NO_COLOR")), "title": title}
     plain = registry.screen("plain")
     if not uses_gauge(headless):
-        return lambda records, operator: plain.show(records, operator, **options)
+        return lambda records, operator: plain.show(_HarmlessRecords(records), operator, **options)
     gauge = registry.screen("terminal")
     if linger_s is not None and is_dataclass(gauge) and not isinstance(gauge, type):
         gauge = replace(gauge, linger_s=linger_s)
 
     async def show(records: AsyncIterator[dict[str, Any]], operator: Operator | None) -> None:
+        shown = _HarmlessRecords(records)
         try:
-            await gauge.show(records, operator, **options)
+            await gauge.show(shown, operator, **options)
         except Exception as error:  # the engine runs: whoever stands there must still be told what to do
             say(f"the gauge broke; what is left comes as lines\n{log_crash(error)}")
-            await plain.show(records, operator, **options)
+            await plain.show(shown, operator, **options)
 
     return show
+
+
+class _HarmlessRecords(AsyncIterator[dict[str, Any]]):
+    """Records whose texts can move no screen's cursor, wherever they come from (a meter, a work order, a token's
+    holder). No generator: a screen that breaks must not end it for the next one."""
+
+    def __init__(self, records: AsyncIterator[dict[str, Any]]) -> None:
+        self._records = records
+
+    async def __anext__(self) -> dict[str, Any]:
+        found: dict[str, Any] = harmless_record(await anext(self._records))
+        return found
 
 
 def uses_gauge(headless: bool) -> bool:

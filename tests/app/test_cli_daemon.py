@@ -594,6 +594,32 @@ def test_text_from_outside_moves_no_cursor_and_breaks_no_line(small: SmallDaemon
     assert all(line.isprintable() for line in result.stderr.splitlines())
 
 
+def test_a_run_whose_every_text_is_an_attack_moves_no_screens_cursor(
+    shop: Shop, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Work orders, units and marks come from whoever has a token, names of meters from a wire."""
+    with Journal() as journal:
+        writer = journal.open_run(
+            {"procedure": "stator", "bench": EVIL, "machine": EVIL, "work_order": EVIL, "unit": EVIL}
+        )
+        for body in (
+            {"kind": "instrument", "name": EVIL, "identity": EVIL},
+            {"kind": "sample", "t_ns": 1, "values": {"stator_volts": [1.0, 0.1, [EVIL], 0.1]}},
+            {"kind": "standing", "t_ns": 2, "phase": EVIL, "leaning": EVIL, "sure": 0.5, "why": EVIL},
+            {"kind": "prompt", "t_ns": 3, "id": "x", "text": EVIL, "choices": [EVIL], "caution": EVIL},
+            {"kind": "flag", "t_ns": 3, "channel": EVIL, "flag": EVIL, "cure": EVIL, "state": "on"},
+            {"kind": "gap", "t_ns": 3, "instrument": EVIL, "what": EVIL, "state": "lost"},
+            {"kind": "mark", "t_ns": 3, "text": EVIL},
+        ):
+            writer.append(body)
+        writer.close({"status": "aborted", "reason": EVIL, "counts": {}})
+    for command in (("watch",), ("replay", "last"), ("history",), ("status",)):
+        result = run(*command)
+        assert result.exit_code == 0, result.output
+        assert "[2J" in result.output
+        assert all(line.isprintable() for line in result.output.split("\n")), command
+
+
 def test_status_without_a_daemon_says_so_and_what_is_kept(shop: Shop) -> None:
     result = run("status")
     assert result.exit_code == 0
@@ -665,7 +691,7 @@ async def test_a_feed_waits_for_a_slow_screen_and_loses_nothing() -> None:
 
     pumping = asyncio.create_task(feed.pump(source()))
     taken = []
-    async for one in feed.records():
+    async for one in feed:
         most = max(most, feed._waiting.qsize())
         taken.append(one["seq"])
         if len(taken) % 100 == 0:
@@ -683,7 +709,7 @@ async def test_a_feed_tells_what_ended_it() -> None:
         raise StoreError("the disk is full")
 
     pumping = asyncio.create_task(feed.pump(source()))
-    taken = [one async for one in feed.records()]
+    taken = [one async for one in feed]
     assert taken[-1] == {"kind": "caution", "t_ns": 7, "text": "the disk is full", "count": 0}
     with pytest.raises(StoreError, match="disk is full"):
         await pumping
