@@ -743,3 +743,91 @@ def test_status_and_watch_load_no_numerics() -> None:
     code += "print(sorted({name.split('.')[0] for name in sys.modules} & {'numpy', 'scipy', 'textual', 'pydantic', 'urllib3', 'websockets'}))"
     said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=os.environ)
     assert said.stdout.strip() == "[]"
+
+
+# --- the real daemon ------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def real(shop: Shop) -> Iterator[list[subprocess.Popen[bytes]]]:
+    """`benchd serve --demo` in this home; the test may kill and restart it."""
+    found = [served(shop)]
+    yield found
+    for one in found:
+        if one.poll() is None:
+            one.terminate()
+        one.wait(timeout=20)
+
+
+def served(shop: Shop) -> subprocess.Popen[bytes]:
+    words = ["serve", "--demo", "--listen", "127.0.0.1:0", "--speed", "20"]
+    daemon = subprocess.Popen([sys.executable, "-m", "benchd", *words], stderr=subprocess.DEVNULL)
+    wait_until(lambda: daemon.poll() is None and is_up(shop))
+    return daemon
+
+
+def is_up(shop: Shop) -> bool:
+    from benchd.daemon.lock import read_holder
+
+    holder = read_holder(shop.folder / "home")
+    return holder is not None and holder.url is not None
+
+
+def test_a_real_daemons_run_is_run_watched_and_listed(shop: Shop, real: list[subprocess.Popen[bytes]]) -> None:
+    watching = process("watch", "bay-1", "--follow", "--json")
+    result = run("run", "stator", "--bench", "bay-1", "--spec", "hollin-t18", "--work-order", "1042", "--json")
+    verdict = json.loads(result.stdout)
+    assert (result.exit_code, verdict["verdict"], verdict["work_order"]) == (0, "pass", "1042")
+    assert json.loads(run("watch", "--run", verdict["run"], "--json").stdout) == verdict
+    time.sleep(1.0)
+    watching.send_signal(signal.SIGINT)
+    assert [json.loads(line) for line in watching.communicate(timeout=20)[0].splitlines()] == [verdict]
+    there = run("history", "--json").stdout
+    assert [one["run"] for one in json.loads(there)["runs"]] == [verdict["run"]]
+    shown = run("status")
+    fits(shown.stdout)
+    assert "bay-1 (bay 1): ready" in shown.stdout
+    assert "talking: " in shown.stdout
+    assert run("run", "stator", "--bench", "bay-9", "--spec", "hollin-t18").exit_code == 2
+    real[0].terminate()
+    assert real[0].wait(timeout=20) == 0
+    assert run("history", "--json").stdout == there
+    rejudged = run("rejudge", verdict["run"], "--json")
+    assert json.loads(rejudged.stdout) == verdict
+
+
+def test_a_real_daemon_killed_in_a_run_is_told_and_the_run_is_found_closed_when_it_is_back(
+    shop: Shop, real: list[subprocess.Popen[bytes]]
+) -> None:
+    running = process("run", "regulator", "--bench", "bay-2", "--spec", "hollin-t18", "--json")
+    wait_until(lambda: json.loads(run("status", "--json").stdout)["benches"][1]["run"])
+    time.sleep(1.0)
+    real[0].kill()
+    real[0].wait()
+    time.sleep(2.5)
+    real.append(served(shop))
+    out, err = running.communicate(timeout=40)
+    assert (running.returncode, out) == (5, "")
+    assert "HAS ENDED and judges no more: close the throttle" in err
+    assert "is back" in err
+    assert "benchd was interrupted" in err
+    run_id = json.loads(run("history", "--json").stdout)["runs"][0]["run"]
+    assert f"benchd rejudge {run_id}" in err
+
+
+def test_ctrl_c_stops_a_real_daemons_run(shop: Shop, real: list[subprocess.Popen[bytes]]) -> None:
+    running = process("run", "regulator", "--bench", "bay-1", "--spec", "hollin-t18", "--json")
+    wait_until(lambda: json.loads(run("status", "--json").stdout)["benches"][0]["run"])
+    time.sleep(1.0)
+    busy = run("run", "stator", "--bench", "bay-1", "--spec", "hollin-t18")
+    assert busy.exit_code == 2
+    assert "is in a run" in busy.stderr
+    running.send_signal(signal.SIGINT)
+    out, _ = running.communicate(timeout=20)
+    verdict = json.loads(out)
+    assert (running.returncode, verdict["verdict"], verdict["ended_because"]) == (
+        130,
+        "void",
+        "stopped by the operator",
+    )
+    assert json.loads(run("history", "--json").stdout)["runs"][0]["status"] == "aborted"
