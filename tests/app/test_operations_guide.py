@@ -19,6 +19,7 @@ from benchd.server.tokens import Scope
 from benchd.site_keys import SiteFile
 
 PAGE = (GUIDE / "operations.md").read_text()
+RUNNING = " ".join(PAGE.split())  # without regard to where lines end
 
 
 def block(name: str) -> str:
@@ -180,9 +181,9 @@ def test_messages_in_the_table_are_said_by_the_program() -> None:
 
 
 def test_figures_of_the_page_are_the_programs() -> None:
-    assert "with less than 64 MB" in PAGE
+    assert "with less than 64 MB" in RUNNING
     assert LEAST_FREE_BYTES == 64 * 1024 * 1024
-    assert "(30 s without a sign of life)" in PAGE
+    assert "(30 s without a sign of life)" in RUNNING
     assert settings(SERVICE / "benchd.service")["WatchdogSec"] == ["30"]
 
 
@@ -205,3 +206,19 @@ def test_what_the_page_installs_is_where_the_unit_looks() -> None:
 
 def test_tables_named_on_the_page_exist() -> None:
     assert set(re.findall(r"`\[(\w+)\]`", PAGE)) <= set(SiteFile.model_fields)
+
+
+def test_a_wrong_file_keeps_the_service_down(tmp_path: Path) -> None:
+    """The daemon's exit code for it is the one after which systemd does not start it again."""
+    site = tmp_path / "site.toml"
+    site.write_text('[site]\nname = "x"\n[[bench]]\nfile = "not-there"\n')
+    done = subprocess.run(
+        [str(BENCHD), "serve", "--config", str(site)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+        env=os.environ | {"BENCHD_HOME": str(tmp_path / "home")},
+    )
+    assert settings(SERVICE / "benchd.service")["RestartPreventExitStatus"] == [str(done.returncode)]
+    assert "site.toml:4: key 'bench[0].file'" in done.stderr
