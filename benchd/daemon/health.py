@@ -73,7 +73,7 @@ class BenchHealth:
         if kind == "reading":
             one = self._instruments[item["instrument"]]
             if one.state != "talking":
-                self._turn(one, "talking")
+                self._talks(one)
         elif kind == "gap":
             self._gap(self._instruments[item["instrument"]], item)
         elif kind == "instrument":
@@ -83,11 +83,15 @@ class BenchHealth:
                 self.changed += 1
 
     def _gap(self, one: _Instrument, item: Mapping[str, Any]) -> None:
-        if item["state"] == "lost":
-            one.gaps += 1
-            self._turn(one, "silent", str(item["what"]), str(item.get("cure", "")))
-        else:
-            one.reconnects += 1
+        if item["state"] == "back":
+            self._talks(one)
+            return
+        one.gaps += one.state != "silent"  # another sampler may find it silent still
+        self._turn(one, "silent", str(item["what"]), str(item.get("cure", "")))
+
+    def _talks(self, one: _Instrument) -> None:
+        one.reconnects += one.state == "silent"
+        if one.state != "talking":
             self._turn(one, "talking")
 
     def _turn(self, one: _Instrument, state: str, what: str = "", cure: str = "") -> None:

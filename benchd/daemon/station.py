@@ -149,7 +149,7 @@ class Station:
             sampler = self._sampler(ready.channels, preflight.poles_of(order.spec))
             async with self._house.store:
                 writer, facts = await asyncio.to_thread(orders.open_run, ready, self._house.journal)
-            self._begin(ready, sampler, writer, facts, technician)
+            await self._begin(ready, sampler, writer, facts, technician)
         finally:
             self._starting = False
             self._resume_watching()
@@ -162,7 +162,7 @@ class Station:
     def _prepare(self, order: orders.Order) -> orders.Ready:
         return orders.prepare(order, self._house.journal, self._house.clock.wall_utc())
 
-    def _begin(
+    async def _begin(
         self,
         ready: orders.Ready,
         sampler: Sampler,
@@ -172,6 +172,7 @@ class Station:
     ) -> None:
         run = self.run_id = self.last_run = writer.run
         self._house.news.run_opened(run)
+        begun: asyncio.Future[Run] = asyncio.get_running_loop().create_future()
         work = conduct(
             ready.procedure,
             _Tapped(sampler, self.health),
@@ -180,13 +181,13 @@ class Station:
             clock=self._house.clock,
             technician=technician,
             warn=lambda text: log.warning("%s: %s", run, text),
-            begun=self._operated,
+            begun=begun.set_result,
         )
         log.info("%s: %s run opened on %s", run, ready.order.procedure, self.slug)
         self._conducting = asyncio.create_task(self._conduct(run, work), name=f"benchd run {run}")
-
-    def _operated(self, run: Run) -> None:
-        self._run = run
+        await asyncio.wait({begun, self._conducting}, return_when=asyncio.FIRST_COMPLETED)
+        if begun.done() and self._conducting is not None:
+            self._run = begun.result()
 
     async def _conduct(self, run: str, work: Awaitable[Ended]) -> None:
         try:

@@ -1,0 +1,193 @@
+"""The daemon on a virtual bench: instruments stay open, one run at a time, every refusal says what to do."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import Any
+
+import pytest
+from houses import House, house
+
+from benchd.errors import BusyError, ConfigError, NotFoundError
+
+
+async def until(condition: Any, limit_s: float = 15.0) -> None:
+    async with asyncio.timeout(limit_s):
+        while not condition():  # noqa: ASYNC110 - what is waited for makes no event
+            await asyncio.sleep(0.02)
+
+
+async def ready(one: House) -> None:
+    await until(lambda: one.daemon.bench("bay-1")["state"] == "ready")
+
+
+async def test_a_run_is_opened_conducted_and_kept_and_the_bench_is_free_again(tmp_path: Path) -> None:
+    async with house(tmp_path) as one:
+        await ready(one)
+        run = await one.run(work_order="1042")
+        assert one.daemon.bench("bay-1")["run"] == run
+        verdict = await one.ended(run)
+        assert (verdict["verdict"], verdict["suspect"], verdict["work_order"]) == ("pass", "none", "1042")
+        await ready(one)
+        assert one.daemon.bench("bay-1")["last_run"] == run
+        assert one.daemon.bench("bay-1")["run"] is None
+        opened = next(iter(one.daemon.reader.read(run)))
+        assert "[bench]" in opened["configuration"]["bench"]["text"]
+
+
+async def test_one_run_at_a_time_on_a_bench(tmp_path: Path) -> None:
+    async with house(tmp_path) as one:
+        await ready(one)
+        first, second = await asyncio.gather(one.run(), one.run(), return_exceptions=True)
+        assert isinstance(first, str)
+        assert isinstance(second, BusyError)
+        with pytest.raises(BusyError, match=f"bay-1 is in a run \\({first}\\)"):
+            await one.run("stator")
+
+
+async def test_the_instruments_stay_open_between_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Counted at the place where a port is really opened."""
+    from benchd.links import _kept
+
+    opened: list[str] = []
+    really = _kept.open_link
+
+    def counted(port: str, *args: Any, **more: Any) -> Any:
+        opened.append(port)
+        return really(port, *args, **more)
+
+    monkeypatch.setattr(_kept, "open_link", counted)
+    async with house(tmp_path) as one:
+        await ready(one)
+        before = len(opened)
+        assert before == len(one.daemon.stations["bay-1"].bench.instruments)
+        for _ in range(2):
+            run = await one.run("stator")
+            await until(lambda: any(record["kind"] == "sample" for record in one.daemon.reader.read(run)))  # noqa: B023
+            one.daemon.stop_run(run, "seen enough")
+            await one.ended(run)
+            await ready(one)
+        # A VISA session with a question out is opened anew: its answer could be taken for another's.
+        assert [port for port in opened[before:] if not port.startswith("visa:")] == []
+
+
+async def test_the_operator_may_answer_mark_and_stop_from_elsewhere(tmp_path: Path) -> None:
+    async with house(tmp_path) as one:
+        await ready(one)
+        run = await one.run()
+        one.daemon.mark(run, "fan belt squeals")
+        one.daemon.answer(run, "battery-celsius", "21")
+        one.daemon.stop_run(run, "the customer came")
+        verdict = await one.ended(run)
+        assert verdict["verdict"] == "void"
+        assert "the customer came" in verdict["reasons"][0]
+        kinds = {record["kind"]: record for record in one.daemon.reader.read(run)}
+        assert kinds["mark"]["text"] == "fan belt squeals"
+        assert kinds["answer"]["text"] == "21"
+        assert kinds["run-closed"]["status"] == "aborted"
+        for say in (one.daemon.mark, one.daemon.stop_run):
+            with pytest.raises(BusyError, match="has ended"):
+                say(run, "late")
+        with pytest.raises(NotFoundError, match="no run"):
+            one.daemon.mark("20200101-000000-000aa", "x")
+
+
+@pytest.mark.parametrize(
+    ("request_", "error", "said"),
+    [
+        ({"bench": "bay-9"}, NotFoundError, "no bench 'bay-9' is served here; there are bay-1"),
+        ({"spec": "hollin-t19"}, NotFoundError, r"no machine 'hollin-t19'.*did you mean 'hollin-t18'"),
+        ({"spec": "../machines/hollin-t18"}, NotFoundError, "no machine '../machines/hollin-t18'"),
+        ({"spec": "/etc/passwd"}, NotFoundError, "no machine '/etc/passwd'"),
+        ({"procedure": "dance"}, ConfigError, "procedure: found 'dance', expected one of stator, regulator"),
+        ({"rule": "coin"}, ConfigError, "rule: found 'coin'"),
+        ({"spec": None}, ConfigError, "either `spec`"),
+        ({"spec": None, "spec_toml": "[machine]\nname = 3"}, ConfigError, r"spec_toml:2: key 'machine.name'"),
+    ],
+)
+async def test_what_cannot_be_run_is_refused_and_leaves_the_bench_ready(
+    tmp_path: Path, request_: dict[str, Any], error: type[Exception], said: str
+) -> None:
+    from benchd.daemon.interface import RunRequest
+
+    async with house(tmp_path) as one:
+        asked = {"bench": "bay-1", "procedure": "regulator", "spec": "hollin-t18"} | request_
+        with pytest.raises(error, match=said):
+            await one.daemon.start_run(RunRequest(**asked))
+        await ready(one)
+        assert one.daemon.reader.runs(5) == []
+
+
+async def test_a_spec_sent_as_text_is_kept_with_the_run(tmp_path: Path) -> None:
+    from benchd import config
+
+    text = config.find_file("hollin-t18", "machine").read_text(encoding="utf-8")
+    async with house(tmp_path) as one:
+        await ready(one)
+        run = await one.run(spec=None, spec_toml=text, asked_by="anna")
+        opened = next(iter(one.daemon.reader.read(run)))
+        assert opened["configuration"]["spec"] == {"file": "(sent with the order)", "text": text}
+        assert opened["asked_by"] == "anna"
+
+
+async def test_an_instrument_that_is_unplugged_is_named_and_is_back(tmp_path: Path) -> None:
+    async with house(tmp_path) as one:
+        await ready(one)
+        tach = next(place for place in one.virtual._places if place.name == "tach")
+        await tach.instrument.outlet.unplug()
+        await until(lambda: one.daemon.bench("bay-1")["state"] == "instrument missing")
+        health = one.daemon.instrument("bay-1", "tach")
+        assert health["state"] == "silent"
+        assert "no such port" in health["what"] or "gone" in health["what"]
+        with pytest.raises(Exception, match=r"1 of \d instruments cannot be reached"):
+            await one.run()
+        await tach.instrument.outlet.plug_in()
+        await ready(one)
+        assert one.daemon.instrument("bay-1", "tach")["counts"]["reconnects"] == 1
+        with pytest.raises(NotFoundError, match="bay-1 has no instrument 'scale'; it has volts"):
+            one.daemon.instrument("bay-1", "scale")
+
+
+async def test_stopping_the_daemon_closes_its_runs_as_void_and_says_why(tmp_path: Path) -> None:
+    async with house(tmp_path) as one:
+        await ready(one)
+        run = await one.run()
+        await one.daemon.stop("the daemon was told to stop (SIGTERM)")
+        with pytest.raises(BusyError, match="stopping"):
+            await one.run()
+    from benchd.journal import Journal
+
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        closed = list(journal.read(run))[-1]
+    assert (closed["kind"], closed["status"]) == ("run-closed", "aborted")
+    assert closed["reason"] == "the daemon was told to stop (SIGTERM)"
+
+
+async def test_a_part_that_breaks_is_loud_and_begun_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from benchd.daemon import daemon as module
+
+    monkeypatch.setattr(module, "AGAIN_S", 0.05)
+    calls = []
+
+    async def breaks() -> None:
+        calls.append(1)
+        if len(calls) < 3:
+            raise ValueError("a wheel came off")
+        await asyncio.sleep(60)
+
+    async with house(tmp_path) as one:
+        one.daemon._begin("cart", breaks)
+        await until(lambda: len(calls) == 3)
+        assert one.daemon.warnings() == ["cart broke and is begun anew: ValueError: a wheel came off"]
+
+
+async def test_a_backup_is_a_journal(tmp_path: Path) -> None:
+    from benchd.journal import Journal
+
+    async with house(tmp_path) as one:
+        await ready(one)
+        run = await one.run()
+        name = await one.daemon.backup()
+        with Journal(tmp_path / "backups" / name) as copy:
+            assert [row["run"] for row in copy.runs(5)] == [run]
