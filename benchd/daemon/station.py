@@ -185,7 +185,8 @@ class Station:
         )
         log.info("%s: %s run opened on %s", run, ready.order.procedure, self.slug)
         self._conducting = asyncio.create_task(self._conduct(run, work), name=f"benchd run {run}")
-        await asyncio.wait({begun, self._conducting}, return_when=asyncio.FIRST_COMPLETED)
+        either: set[asyncio.Future[Any]] = {begun, self._conducting}
+        await asyncio.wait(either, return_when=asyncio.FIRST_COMPLETED)
         if begun.done() and self._conducting is not None:
             self._run = begun.result()
 
