@@ -6,6 +6,9 @@ One record = one event: {"kind": KIND, ...body}, JSON-ready. Records of one run,
     instrument       name, driver, port, what it says it is, calibration due
     sample           t_ns, values {channel: [value, resolution, flags, age_s]}
     reading          every raw reading with instrument, arrival t_ns (what a sample was made of)
+    thinned          what retention leaves of the readings of one instrument, quantity and point in a step of time:
+                     t_ns and until_ns of the first and the last, min, mean, max (None without a number), n, flags.
+                     Its seq is that of the last; the seqs of the others are gone
     standing         how the verdict stands now: see Standing
     prompt           id, text, choices or None for free text, caution
     answer           id, text (the operator's)

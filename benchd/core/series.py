@@ -7,6 +7,7 @@ has zero variance but not zero uncertainty. Both are counted here.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,14 +48,30 @@ def _floats(values: ArrayLike) -> Floats:
     return np.asarray(values, dtype=np.float64)
 
 
+def median(values: ArrayLike) -> float:
+    """numpy's median of a flat series, many times as fast where it is short; NaN for an empty one."""
+    ordered = np.sort(_floats(values))
+    n = ordered.size
+    if n == 0 or math.isnan(ordered[-1]):  # NaN is sorted to the end
+        return math.nan
+    high = float(ordered[n // 2])
+    return high if n % 2 else (float(ordered[n // 2 - 1]) + high) / 2
+
+
+def deviation(values: Floats) -> float:
+    """Standard deviation of the readings about their own mean (n - 1), as numpy's; two of them or more."""
+    centred = values - np.add.reduce(values) / values.size
+    return math.sqrt(float(np.add.reduce(centred * centred)) / (values.size - 1))
+
+
 def autocorrelation(x: ArrayLike) -> Floats:
     """Autocorrelation at lag 0, 1, 2 ... n-1 (biased estimate); 1, 0, 0 ... for a constant series."""
     values = _floats(x)
-    centred = values - float(values.mean())
-    n = centred.size
+    n = values.size
+    centred = values - np.add.reduce(values) / n
     size = 1 << (2 * n - 1).bit_length()
     spectrum = np.fft.rfft(centred, size)
-    covariance: Floats = np.fft.irfft(spectrum * np.conj(spectrum), size)[:n]
+    covariance: Floats = np.fft.irfft(spectrum * spectrum.conj(), size)[:n]
     # Under a billionth of the values themselves it is the arithmetic's rounding, not a movement.
     if covariance[0] <= 1e-18 * float(values @ values):
         return np.asarray(np.arange(n) == 0, dtype=np.float64)
@@ -73,18 +90,30 @@ def effective_size(x: ArrayLike, fitted: int = 1) -> float:
     if n < 4:
         return float(n)
     lags = max(2, n // 2 - n // 2 % 2)
-    rho = autocorrelation(x)[:lags] * n / (n - np.arange(lags))
+    rho = (autocorrelation(x)[:lags] * n / (n - np.arange(lags))).tolist()
     inefficiency = 1.0
     for _ in range(6):
         # Taking out a mean takes its variance, inefficiency/n of the whole, from the covariance at every lag.
         hidden = min(0.8, fitted * inefficiency / n) if inefficiency > 1 else 0.0
-        pairs = (rho * (1 - hidden) + hidden).reshape(-1, 2).sum(axis=1)
-        ends = np.flatnonzero(pairs <= 0)
-        kept = np.minimum.accumulate(pairs[: ends[0]] if ends.size else pairs)
-        before, inefficiency = inefficiency, max(1.0, 2 * float(kept.sum()) - 1)
+        kept = _falling_pairs(rho, hidden)
+        before, inefficiency = inefficiency, max(1.0, 2 * float(np.add.reduce(kept)) - 1)
         if abs(inefficiency - before) < 0.01:
             break
     return n / min(float(n), inefficiency)
+
+
+def _falling_pairs(rho: Sequence[float], hidden: float) -> Floats:
+    """Sums of pairs of lags up to the first that is not above 0, none above the one before it. A plain loop: it ends
+    after a few pairs as a rule."""
+    kept: list[float] = []
+    least = math.inf
+    for even, odd in zip(rho[::2], rho[1::2], strict=True):
+        pair = (even * (1 - hidden) + hidden) + (odd * (1 - hidden) + hidden)
+        if pair <= 0:
+            break
+        least = min(least, pair)
+        kept.append(least)
+    return np.asarray(kept, dtype=np.float64)
 
 
 def noise(x: ArrayLike, resolution: float | None = None) -> float:

@@ -68,8 +68,9 @@ def trend(x: Array, y: Array, resolution: float) -> Trend:
     sxx = float(xc @ xc)
     if n < 3 or sxx <= 0.0:
         return Trend(0.0, math.inf)
-    slope = float(xc @ (y - y.mean())) / sxx
-    residual = y - y.mean() - slope * xc
+    yc = y - y.mean()
+    slope = float(xc @ yc) / sxx
+    residual = yc - slope * xc
     span = float(x[-1] - x[0])
     spread = float(residual @ residual) / (n - 2)
     inflation = n / effective_size(residual)
@@ -79,7 +80,7 @@ def trend(x: Array, y: Array, resolution: float) -> Trend:
 
 def _hidden(y: Array, resolution: float) -> float:
     """What the display can hide of a change over the window: a digit while it stands, less once it moves about."""
-    moves = int(np.count_nonzero(np.abs(np.diff(y)) > 0.5 * resolution)) if resolution > 0 else len(y)
+    moves = int(np.count_nonzero(np.abs(y[1:] - y[:-1]) > 0.5 * resolution)) if resolution > 0 else len(y)
     return 0.6 * resolution / math.sqrt(1.0 + moves)
 
 

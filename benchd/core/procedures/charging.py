@@ -6,14 +6,12 @@ import math
 from collections import deque
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from benchd.core.accuracy import assumed_model, uncertainty
 from benchd.core.budget import combine
 from benchd.core.procedures.standstill import Standstill
 from benchd.core.procedures.throttle import Throttle
 from benchd.core.samples import Sample, Value
-from benchd.core.series import effective_size
+from benchd.core.series import deviation, effective_size, median
 from benchd.core.specs import ChannelModel, MachineSpec, Metrology
 from benchd.core.track import Array, Track
 
@@ -135,7 +133,7 @@ class Charging:
             self._rest.append((t_s, volts))
             while self._rest[0][0] < t_s - REST_S:
                 self._rest.popleft()
-            self.rest_volts = float(np.median([one for _, one in self._rest]))
+            self.rest_volts = median([one for _, one in self._rest])
         self._watch_ceiling(t_s, volts)
 
     def _watch_ceiling(self, t_s: float, volts: float) -> None:
@@ -164,7 +162,7 @@ class Charging:
         if self._last_amps is not None:
             before_s, before = self._last_amps
             step = t_s - before_s
-            usual = float(np.median(self._steps)) if self._steps else step
+            usual = median(self._steps) if self._steps else step
             if 0 < step <= max(STEP_MAX_S, 3 * usual):
                 self.ampere_hours += (amps + before) / 2 * step / 3600.0
             self._steps.append(step)
@@ -224,7 +222,7 @@ class Charging:
         if len(x) < 3:
             return None
         facts = self.volts if column == VOLTS else self.amps
-        scatter = float(np.std(x, ddof=1)) / math.sqrt(effective_size(x))
+        scatter = deviation(x) / math.sqrt(effective_size(x))
         return Level(float(x.mean()), math.hypot(scatter, facts.resolution * 0.2887), len(x))
 
     @property

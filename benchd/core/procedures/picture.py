@@ -12,6 +12,7 @@ from benchd.core.budget import probability_within
 from benchd.core.procedures.charging import AMPS, SECONDS, VOLTS, Charging
 from benchd.core.procedures.presence import Presence
 from benchd.core.procedures.throttle import Throttle
+from benchd.core.series import median
 from benchd.core.settle import LEAST_POINTS, SourceLine, Trend, best_line, doubted, trend, with_usual_wiring
 from benchd.core.specs import MachineSpec, Metrology
 
@@ -63,10 +64,10 @@ class Picture:
         t, _, v, i = self.seen.window(25.0)
         if len(t) < 6:
             return
-        usual_i, usual_v = float(np.median(i[:-1])), float(np.median(v[:-1]))
+        usual_i, usual_v = median(i[:-1]), median(v[:-1])
         # From step to step, so that a rising curve is not taken for noise.
-        noise_v = 1.05 * float(np.median(np.abs(np.diff(v[:-1])))) + self.seen.volts.resolution
-        noise_i = 1.05 * float(np.median(np.abs(np.diff(i[:-1])))) + self.seen.amps.resolution
+        noise_v = 1.05 * median(np.abs(v[1:-1] - v[:-2])) + self.seen.volts.resolution
+        noise_i = 1.05 * median(np.abs(i[1:-1] - i[:-2])) + self.seen.amps.resolution
         away = (
             i[-1] < 0.7 * usual_i
             and usual_i - i[-1] > max(6 * noise_i, 0.05 * self.limits.rated_amps)
