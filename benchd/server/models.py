@@ -8,7 +8,17 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, JsonValue, StrictBool, StrictInt, StringConstraints, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    JsonValue,
+    StrictBool,
+    StrictInt,
+    StringConstraints,
+    model_validator,
+)
 
 _LINE = "[^\\x00-\\x1f\\x7f-\\x9f]"  # a character of one line of text
 RUN_PATTERN = "^[0-9]{8}-[0-9]{6}-[0-9]{3}[a-z]{2}$"
@@ -23,6 +33,11 @@ Segment = Annotated[str, StringConstraints(pattern=SEGMENT_PATTERN, min_length=1
 Line = Annotated[str, StringConstraints(pattern=LINE_PATTERN, min_length=1, max_length=128)]
 Sentence = Annotated[str, StringConstraints(pattern=LINE_PATTERN, min_length=1, max_length=2000)]
 Word = Annotated[str, StringConstraints(pattern="^[a-z][a-z0-9_-]*$", min_length=1, max_length=64)]
+
+
+def _whole(value: Any) -> Any:
+    """JSON has one kind of number: 3.0 is an integer there."""
+    return int(value) if isinstance(value, float) and value.is_integer() else value
 
 
 class _Asked(BaseModel):
@@ -100,7 +115,9 @@ class Stop(_Asked):
 class Release(_Asked):
     model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [{"no": None}]})
 
-    no: Annotated[StrictInt, Field(ge=1, le=LARGEST)] | None = Field(None, description="Which one; null: all of them.")
+    no: Annotated[StrictInt, Field(ge=1, le=LARGEST), BeforeValidator(_whole)] | None = Field(
+        None, description="Which one; null: all of them."
+    )
 
 
 # --- out ----------------------------------------------------------------------------------------------------------------

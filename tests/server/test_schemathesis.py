@@ -1,0 +1,68 @@
+"""The OpenAPI description is true: schemathesis, told nothing but where it is, finds no answer that breaks it."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from http_world import World, world_in
+
+from benchd.server import guard
+
+CONFIG = """
+seed = 3
+
+# A machine file that is none is told as 422, and no schema can say which text is one.
+[[operations]]
+include-name = "POST /v1/runs"
+checks.positive_data_acceptance.expected-statuses = ["2xx", 401, 403, 404, 409, 422, "5xx"]
+"""
+TOKEN = """
+[auth.openapi.bearer]
+bearer = "{token}"
+"""
+#: All phases with all checks; so many cases an operation that a run stays under a minute.
+EXAMPLES, EXAMPLES_OUTSIDE = 10, 3
+
+
+@pytest.fixture
+def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[World]:
+    """Something to find in it. Wrong tokens are not slowed down: it tries one at every operation, and wants its 401."""
+    monkeypatch.setattr(guard, "WRONG_TOKENS", 1e9)
+    home = tmp_path / "home"
+    home.mkdir()
+    with world_in(home) as found:
+        found.do(lambda: found.daemon.finished_run(30, work_order="1042", unit="T18-00317"))
+        found.do(lambda: found.daemon.open_run("bay-2"))
+        yield found
+
+
+def schemathesis(world: World, folder: Path, config: str, examples: int) -> str:
+    """What it says; the test fails if it found anything."""
+    (folder / "schemathesis.toml").write_text(config, encoding="utf-8")
+    command = [
+        sys.executable, "-m", "schemathesis.cli", "--config-file", "schemathesis.toml", "run",
+        f"{world.url}/openapi.json", "--checks", "all", "-n", str(examples), "--continue-on-failure", "--no-color",
+    ]  # fmt: skip
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=170, check=False)
+    assert done.returncode == 0, done.stdout[-8000:] + done.stderr[-2000:]
+    return done.stdout
+
+
+@pytest.mark.timeout(180)
+def test_with_a_token_that_may_everything(world: World, tmp_path: Path) -> None:
+    said = schemathesis(world, tmp_path, CONFIG + TOKEN.format(token=world.tokens["administer"]), EXAMPLES)
+    assert "Tested: 21" in said
+    assert len(world.daemon.asked) > 0  # it did get in
+    status, body, _ = world.ask("GET", "/v1/health")
+    assert (status, body) == (200, {"status": "ok"})
+
+
+@pytest.mark.timeout(180)
+def test_without_a_token(world: World, tmp_path: Path) -> None:
+    said = schemathesis(world, tmp_path, CONFIG, EXAMPLES_OUTSIDE)
+    assert "Tested: 21" in said
+    assert (world.daemon.asked, world.daemon.said, world.daemon.backups) == ([], [], 0)
