@@ -16,6 +16,7 @@ from benchd.links.ports import trouble
 from benchd.wire.driver import SerialParams
 
 OPEN_TIMEOUT_S = 5.0
+CHUNK_BYTES = 16384
 _ADDRESS = re.compile(r"socket://(?:\[(?P<six>[0-9A-Fa-f:.%]+)\]|(?P<host>[^\[\]/?#:@]+)):(?P<port>[0-9]{1,5})/?")
 
 
@@ -35,7 +36,7 @@ def _plain(error: OSError) -> OSError:
     return OSError(error.errno, os.strerror(error.errno)) if known and error.errno else error
 
 
-class TcpLink(asyncio.Protocol):
+class TcpLink(asyncio.BufferedProtocol):
     """A raw TCP connection to an instrument or a serial server."""
 
     def __init__(self, port: str, address: tuple[str, int], now: Now) -> None:
@@ -43,6 +44,7 @@ class TcpLink(asyncio.Protocol):
         self.arrived_ns = 0
         self._address, self._now = address, now
         self._transport: asyncio.Transport | None = None
+        self._buffer = memoryview(bytearray(CHUNK_BYTES))  # one for all chunks: asyncio's own way takes 256 KB for each
         self._owed = Owed()
 
     async def __aenter__(self) -> Self:
@@ -104,8 +106,11 @@ class TcpLink(asyncio.Protocol):
         found = self._transport.get_extra_info("socket")
         found.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
-    def data_received(self, data: bytes) -> None:
-        self._inbox.put(data, self._now())
+    def get_buffer(self, sizehint: int) -> memoryview:
+        return self._buffer
+
+    def buffer_updated(self, nbytes: int) -> None:
+        self._inbox.put(bytes(self._buffer[:nbytes]), self._now())
 
     def connection_lost(self, error: Exception | None) -> None:
         self._inbox.fail(dropped(self.name, error or ConnectionResetError("socket disconnected")))
