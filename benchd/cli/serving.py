@@ -26,6 +26,7 @@ from benchd.runner import Technician
 from benchd.server.serve import HttpServer, check_reachable
 from benchd.server.tokens import TokenStore
 from benchd.site import ServerSettings, Site
+from benchd.site_secrets import check_files
 
 log = logging.getLogger("benchd")
 
@@ -52,6 +53,7 @@ async def serve(
     home = journals.home()
     if listen is not None:
         site = replace(site, server=_at(site.server, listen))
+    check_files(site)
     tokens = TokenStore(home / TOKENS)
     check_reachable(site.server, tokens)
     since = datetime.now(UTC).isoformat(timespec="milliseconds")

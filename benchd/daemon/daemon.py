@@ -7,7 +7,7 @@ import logging
 import re
 import shutil
 import tempfile
-from collections.abc import Awaitable, Callable, Coroutine, Sequence
+from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -168,6 +168,11 @@ class Daemon:
             return {"free_bytes": None, "low": True}
         return {"free_bytes": free, "low": free < self.site.min_free_bytes}
 
+    def disk_warning(self, disk: Mapping[str, Any]) -> str:
+        free = disk["free_bytes"]
+        told = "how much is free cannot be told" if free is None else f"{free / 1e6:.0f} MB free"
+        return f"the disk of {self.journal.path} is nearly full ({told}): make room"
+
     def warnings(self) -> list[str]:
         found = [*self.site.warnings, *self.broken.values(), *self.jobs.warnings]
         found += [station.fault for station in self.stations.values() if station.fault]
@@ -175,12 +180,7 @@ class Daemon:
             found.append(self._notice)
         disk = self.disk()
         if disk["low"]:
-            free = (
-                "how much is free cannot be told"
-                if disk["free_bytes"] is None
-                else f"{disk['free_bytes'] / 1e6:.0f} MB free"
-            )
-            found.append(f"the disk of {self.journal.path} is nearly full ({free}): make room")
+            found.append(self.disk_warning(disk))
         found += [
             f"forwarder {one.name} is refused by {one.target}: {one.last_error}"
             for one in self.forwarders()

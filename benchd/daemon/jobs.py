@@ -7,6 +7,7 @@ import logging
 from collections import deque
 from collections.abc import Callable, Coroutine
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchd.daemon import schedule
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 log = logging.getLogger("benchd.jobs")
 
 LOOK_S = 5.0
+DISK_EVERY_S = 20.0
 WARNINGS = 20
 
 
@@ -32,7 +34,7 @@ class Jobs:
         self.warnings: deque[str] = deque(maxlen=WARNINGS)
 
     def all(self) -> dict[str, Callable[[], Coroutine[Any, Any, None]]]:
-        found: dict[str, Callable[[], Coroutine[Any, Any, None]]] = {}
+        found: dict[str, Callable[[], Coroutine[Any, Any, None]]] = {"disk": self.disk}
         if self._daemon.site.schedule:
             found["schedule"] = self.scheduled_runs
         if self._daemon.site.retention.raw_days is not None:
@@ -55,10 +57,18 @@ class Jobs:
             newest = max(newest, now)
 
     async def _open(self, moment: datetime, one: Scheduled) -> None:
+        spec = Path(one.spec)
+        by_path = spec.is_absolute()  # what the site file names by path is read when it is due
+        try:
+            spec_toml = await asyncio.to_thread(spec.read_text, encoding="utf-8-sig") if by_path else None
+        except (OSError, UnicodeDecodeError) as error:
+            self._warn(f"{_named(moment, one)} was not opened: {spec}: cannot be read: {error}")
+            return
         request = RunRequest(
             one.bench,
             one.procedure,
-            one.spec,
+            None if by_path else one.spec,
+            spec_toml,
             work_order=one.work_order,
             unit=one.unit,
             asked_by="schedule",
@@ -97,6 +107,21 @@ class Jobs:
             self._warn(f"old readings could not be thinned: {error}")
         else:
             log.info("thinned: %s", done)
+
+    # --- the disk -------------------------------------------------------------------------------------------------
+
+    async def disk(self) -> None:
+        """Say once that the disk gets full, and once that it is no longer."""
+        was_low = False
+        while True:
+            found = await asyncio.to_thread(self._daemon.disk)
+            if found["low"] != was_low:
+                was_low = bool(found["low"])
+                if was_low:
+                    log.warning("%s", self._daemon.disk_warning(found))
+                else:
+                    log.info("the disk of %s has room again", self._daemon.journal.path)
+            await asyncio.sleep(DISK_EVERY_S)
 
     # --- the service manager --------------------------------------------------------------------------------------
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
+from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +12,7 @@ import pytest
 from houses import House, house
 
 from benchd.errors import BusyError, ConfigError, NotFoundError
+from benchd.site import Retention, Scheduled
 
 
 async def until(condition: Any, limit_s: float = 15.0) -> None:
@@ -191,3 +194,101 @@ async def test_a_backup_is_a_journal(tmp_path: Path) -> None:
         name = await one.daemon.backup()
         with Journal(tmp_path / "backups" / name) as copy:
             assert [row["run"] for row in copy.runs(5)] == [run]
+
+
+# --- the jobs of the house --------------------------------------------------------------------------------------------
+
+
+class Wall:
+    """A wall clock that tests turn."""
+
+    def __init__(self, text: str) -> None:
+        self.now = datetime.fromisoformat(text).astimezone()
+
+    def __call__(self) -> datetime:
+        return self.now
+
+
+async def test_a_scheduled_run_opens_at_its_time_by_name_or_by_path(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from benchd import config
+    from benchd.daemon import jobs
+
+    monkeypatch.setattr(jobs, "LOOK_S", 0.02)
+    path = tmp_path / "of-our-own.toml"
+    path.write_text(config.find_file("hollin-t18", "machine").read_text(encoding="utf-8"), encoding="utf-8")
+    at = (time(7, 30), time(7, 31), time(7, 32))
+    named = Scheduled("bay-1", "stator", "hollin-t18", at[:1], work_order="WO-CHECK-1")
+    by_path = Scheduled("bay-1", "regulator", str(path), at[1:2])
+    gone = Scheduled("bay-1", "regulator", str(tmp_path / "gone.toml"), at[2:])
+    async with house(tmp_path) as one:
+        await ready(one)
+        wall = Wall("2026-11-25 07:29:59")
+        site = replace(one.daemon.site, schedule=(named, by_path, gone))
+        one.daemon.site = site
+        house_jobs = jobs.Jobs(one.daemon, wall)
+        working = asyncio.create_task(house_jobs.scheduled_runs())
+        for step, procedure, work_order in ((1, "stator", "WO-CHECK-1"), (60, "regulator", None)):
+            await asyncio.sleep(0.1)
+            wall.now += timedelta(seconds=step)
+            await until(lambda: one.daemon.bench("bay-1")["run"] is not None)
+            run = one.daemon.bench("bay-1")["run"]
+            opened = next(iter(one.daemon.reader.read(run)))
+            assert (opened["procedure"], opened["work_order"], opened["asked_by"]) == (
+                procedure,
+                work_order,
+                "schedule",
+            )
+            one.daemon.stop_run(run, "seen")
+            await one.ended(run)
+        wall.now += timedelta(seconds=60)
+        await until(lambda: len(house_jobs.warnings) == 1)
+        assert "gone.toml: cannot be read" in house_jobs.warnings[0]
+        wall.now += timedelta(hours=23, minutes=50)
+        await until(lambda: len(house_jobs.warnings) == 1)
+        wall.now += timedelta(hours=1)
+        await until(lambda: len(house_jobs.warnings) == 4)
+        assert "07:30 on bay-1 was missed" in house_jobs.warnings[1]
+        working.cancel()
+        await asyncio.gather(working, return_exceptions=True)
+
+
+async def test_thinning_waits_for_the_forwarders_and_keeps_the_verdict(tmp_path: Path) -> None:
+    from benchd.daemon import jobs
+
+    async with house(tmp_path, retention=Retention(raw_days=30.0)) as one:
+        await ready(one)
+        run = await one.run("stator")
+        await one.ended(run)
+        wall = Wall(datetime.now().astimezone().isoformat())
+        wall.now += timedelta(days=29)
+        one.daemon.jobs._now = wall
+        assert isinstance(one.daemon.jobs, jobs.Jobs)
+        await one.daemon.jobs.thin_now()
+        kinds = [record["kind"] for record in one.daemon.reader.read(run)]
+        assert kinds.count("reading") > 100
+        wall.now += timedelta(days=2)
+        await one.daemon.jobs.thin_now()
+        after = [record["kind"] for record in one.daemon.reader.read(run)]
+        assert after.count("reading") == 0
+        assert after.count("thinned") > 0
+        assert after.count("sample") == kinds.count("sample")
+        assert not list(one.daemon.journal.verify())
+
+
+async def test_a_full_disk_is_said_once_and_when_there_is_room_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    from benchd.daemon import jobs
+
+    monkeypatch.setattr(jobs, "DISK_EVERY_S", 0.01)
+    async with house(tmp_path) as one:
+        caplog.set_level("INFO", "benchd.jobs")
+        monkeypatch.setattr(one.daemon, "disk", lambda: {"free_bytes": 5_000_000, "low": True})
+        await until(lambda: "nearly full" in caplog.text)
+        await asyncio.sleep(0.1)
+        assert caplog.text.count("nearly full (5 MB free): make room") == 1
+        assert any("nearly full" in one for one in one.daemon.warnings())
+        monkeypatch.setattr(one.daemon, "disk", lambda: {"free_bytes": 5_000_000_000, "low": False})
+        await until(lambda: "has room again" in caplog.text)
