@@ -96,13 +96,21 @@ def _items(body: str) -> Iterator[tuple[str, Any]]:
         raise ValueError("a row is no JSON array")
     at = 1
     while True:
+        at = _past_space(body, at)
         try:
             found, end = _scan(body, at)
         except json.JSONDecodeError as error:
             raise ValueError(f"a row is no JSON at character {error.pos}") from None
         yield body[at:end], found
-        if body[end : end + 1] == "]" and end + 1 == len(body):
+        at = _past_space(body, end)
+        if body[at : at + 2] == "]":
             return
-        if body[end : end + 1] != ",":
-            raise ValueError(f"a row is no JSON at character {end}")
-        at = end + 1
+        if body[at : at + 1] != ",":
+            raise ValueError(f"a row is no JSON at character {at}")
+        at += 1
+
+
+def _past_space(body: str, at: int) -> int:
+    while body[at : at + 1] in (" ", "\n", "\t", "\r"):
+        at += 1
+    return at
