@@ -15,6 +15,7 @@ import secrets
 import time
 from collections import deque
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
@@ -23,6 +24,7 @@ from benchd import __version__
 from benchd.errors import BenchdError, StoreError
 from benchd.forward import payloads
 from benchd.forward.base import ForwarderStatus, News
+from benchd.forward.mqtt_again import Recent, Stumbles
 from benchd.forward.mqtt_commands import CommandSink, KeyLookup
 from benchd.forward.mqtt_link import V5, V311, Denied, Link, LinkError, Waits, tls_context
 from benchd.forward.mqtt_reading import Reader, Reading, Told
@@ -34,7 +36,6 @@ from benchd.site_secrets import read_secret
 
 NAME = "mqtt"
 _LOG = logging.getLogger(__name__)
-STUMBLES = 5  # connections in a row that end over the same verdict, before it is left behind in quarantine
 MOST_READY = 1000  # samples that wait to be sent where every one is wanted; beyond it the oldest are left out
 READ_AHEAD_S = 0.25
 KEEP_CURSOR_S = 5.0  # how often a cursor that passed no verdict is kept
@@ -86,8 +87,8 @@ class MqttForwarder:
         self._version = V5
         self._given_up: Link | None = None  # an attempt whose thread still hangs
         self._state = "stopped"
-        self._trying: tuple[int, int] | None = None  # row and seq of the verdict that is on its way
-        self._stumbled: tuple[tuple[int, int] | None, int] = (None, 0)  # over which one the connection ended, how often
+        self._stumbles, self._recent = Stumbles(), Recent()
+        self._to_keep: Told | None = None  # the newest row that was taken, while the disk does not know
         self._position = 0
         self._live_row = 0
         self._kept_at = self._looked_at = 0.0
@@ -153,6 +154,9 @@ class MqttForwarder:
             self._state = "stopped"
             if self._remote is not None:
                 await self._remote.end()
+            with suppress(TimeoutError):
+                async with asyncio.timeout(self._pace.goodbye_s):
+                    await self._keep_cursor()
             self._reading.close()
 
     def _delay(self, attempts: int) -> float:
@@ -189,8 +193,8 @@ class MqttForwarder:
             self._state = "refused" if error.refused else self._state
             if error.old_protocol:
                 self._version = V311
-            if error.ended and self._trying is not None:
-                self._stumbled = (self._trying, self._stumbled[1] + 1 if self._stumbled[0] == self._trying else 1)
+            if error.ended:
+                self._stumbles.ended()
         elif not isinstance(error, BenchdError):  # a mistake of ours: loud in the log, and tried again all the same
             _LOG.error("forwarding by MQTT broke", exc_info=error)
             error = RuntimeError(f"benchd's MQTT forwarder broke ({type(error).__name__}), its log says where")
@@ -225,7 +229,7 @@ class MqttForwarder:
 
     async def _forward(self, link: Link) -> None:
         await self._begin()
-        self._facts, self._newest, self._trying = {}, {}, None
+        self._facts, self._newest, self._stumbles.trying = {}, {}, None
         self._ready.clear()
         await link.subscribe(f"{self._base}/state")
         if self._remote is not None:
@@ -319,6 +323,8 @@ class MqttForwarder:
 
     async def _tell_verdicts(self, link: Link) -> None:
         """All rows in order; past a verdict only when the broker has it."""
+        for topic, payload in self._recent.again():
+            await link.publish(topic, payload)
         while True:
             head = self._news.row  # before reading: everything up to it is there to be read
             try:
@@ -336,39 +342,40 @@ class MqttForwarder:
             self._oldest = found[0].oldest if found else None
             for told in found:
                 self._note_samples(told)
+            before = self._sent
             for told in found:
                 await self._tell_row(link, told)
+            if self._sent > before or time.monotonic() - self._kept_at > KEEP_CURSOR_S:
+                await self._keep_cursor()
             if not found:
                 self._position = max(self._position, head)
                 await self._news.after(self._position, self._pace.look_s)
 
     async def _tell_row(self, link: Link, told: Told) -> None:
-        verdicts = [record for record in told.row.records if record.get("kind") == "verdict"]
-        for record in verdicts:
+        for record in told.row.records:
+            if record.get("kind") != "verdict":
+                continue
             bench, run = self._slug(told.bench), told.row.run
             payload = payloads.encoded(payloads.verdict(self._daemon, bench, record, run, told.started))
-            self._trying = told.row.no, int(record["seq"])
+            self._stumbles.trying = told.row.no, int(record["seq"])
             if why := await self._say_verdict(link, bench, payload):
                 self._trouble(why)
                 self._quarantined = await self._reading.quarantine(told.row.no, run, payload.decode(), why)
-            self._trying = None
-        self._position = told.row.no
-        if verdicts or time.monotonic() - self._kept_at > KEEP_CURSOR_S:
-            await self._keep_cursor(told)
+            self._stumbles.trying = None
+        self._position, self._to_keep = told.row.no, told
 
     async def _say_verdict(self, link: Link, bench: str, payload: bytes) -> str:
-        """'' once the broker has it, else why it never will: it said so, or ended the connection over it every time.
-        (Mosquitto 2.0 refuses what is too long with a reason that MQTT 5 does not allow there; the library hangs up.)
-        """
-        if self._trying is not None and self._stumbled == (self._trying, STUMBLES):
-            self._stumbled = (None, 0)
-            return f"the connection ended {STUMBLES} times over this message of {len(payload)} bytes"
+        """'' once the broker has it, else why it never will."""
+        topic = f"{self._base}/{bench}/verdict"
+        if self._stumbles.enough:
+            return f"the connection ended {self._stumbles.times} times over this message of {len(payload)} bytes"
         try:
-            await link.publish(f"{self._base}/{bench}/verdict", payload)
+            await link.publish(topic, payload)
         except Denied as error:
             if error.hopeless:
                 return str(error)
             raise
+        self._recent.add(topic, payload)
         self._sent += 1
         return ""
 
@@ -381,10 +388,15 @@ class MqttForwarder:
             if not await self._say_verdict(link, bench, one.line.encode()):
                 self._quarantined = await self._reading.taken(one.no)
 
-    async def _keep_cursor(self, told: Told) -> None:
+    async def _keep_cursor(self) -> None:
+        """On the disk, so that a restart goes on here."""
+        told = self._to_keep
+        if told is None:
+            return
         self._kept_at = time.monotonic()
         try:
             await self._reading.move(told.row.no, told.row.run)
+            self._to_keep = None
         except StoreError as error:  # goes on from memory; after a restart some verdicts come twice
             self._trouble(error)
 

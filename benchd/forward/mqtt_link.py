@@ -5,6 +5,8 @@ What aiomqtt leaves to its user, and what is done about it here:
 - A sign-in that is refused, or that nobody answers, leaves its socket open and served: `close` shuts it.
 - Connecting happens in a thread that cannot be cancelled. An abandoned attempt shuts its socket by itself when it is
   through, so that no second client lives on behind our back.
+- A socket that closes before its writer is watched leaves a number behind that may be another port's by then: watched only
+  while it is open (aiomqtt hands the bare number to the loop for later).
 - A broker may acknowledge a message and say in the same packet that it threw it away (MQTT 5): `Denied`.
 """
 
@@ -73,6 +75,20 @@ class _Client(aiomqtt.Client):
             self.refusal = reason_code
         super()._on_publish(client, userdata, mid, reason_code, properties)
 
+    def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:
+        def write() -> None:
+            try:
+                client.loop_write()
+            except Exception as error:  # as aiomqtt does: a write that breaks is a broken connection
+                if not self._disconnected.done():
+                    self._disconnected.set_exception(error)
+
+        def watch() -> None:
+            if sock.fileno() >= 0 and client.socket() is sock and client.want_write():
+                self._loop.add_writer(sock.fileno(), write)
+
+        self._loop.call_soon_threadsafe(watch)
+
     def set_connect_timeout(self, seconds: float) -> None:
         self._client.connect_timeout = seconds
 
@@ -85,10 +101,9 @@ class _Client(aiomqtt.Client):
             sock.shutdown(socket.SHUT_RDWR)
         return True
 
-    def settle(self) -> None:
-        """Look at how the connection ended, or asyncio complains that nobody did."""
-        if self._disconnected.done() and not self._disconnected.cancelled():
-            self._disconnected.exception()
+    def note_its_end(self) -> None:
+        """Somebody looks at how the connection ends, or asyncio complains that nobody did."""
+        self._disconnected.add_done_callback(lambda ended: None if ended.cancelled() else ended.exception())
 
 
 class Link:
@@ -129,6 +144,7 @@ class Link:
             logger=_LOG,
         )
         self._client.pending_calls_threshold = 1000
+        self._client.note_its_end()
         self._client.set_connect_timeout(waits.connect_s)
 
     async def open(self) -> None:
@@ -153,7 +169,6 @@ class Link:
             with suppress(aiomqtt.MqttError, TimeoutError, OSError):
                 async with asyncio.timeout(1.0):
                     await self._client.__aexit__(None, None, None)
-        self._client.settle()
         for _ in range(50):
             if not self._client.shut():
                 return
@@ -199,7 +214,6 @@ class Link:
         if not opening.cancelled():
             opening.exception()
         self._client.shut()
-        self._client.settle()
 
     def _address(self) -> str:
         return f"{self._settings.host}:{self._settings.port}"

@@ -140,8 +140,10 @@ class Heard:
 class Ear:
     """Hears everything on the broker, over its deaths, and holds every payload to the AsyncAPI description."""
 
-    def __init__(self, broker: Broker, topic: str = "benchd/#") -> None:
+    def __init__(self, broker: Broker, topic: str = "benchd/#", *, keep: bool = False) -> None:
         self._broker, self._topic = broker, topic
+        # With `keep` the broker keeps a session, and with it what comes while we are away.
+        self._session: dict[str, Any] = {"identifier": "office-ear", "clean_session": False} if keep else {}
         self.heard: list[Heard] = []
         self.connections = 0
         self._schemas = Described()
@@ -161,7 +163,7 @@ class Ear:
     async def _hear(self) -> None:
         while True:
             with suppress(aiomqtt.MqttError):
-                async with self._broker.client() as client:
+                async with self._broker.client(**self._session) as client:
                     await client.subscribe(self._topic, 1)
                     self.connections += 1
                     async for message in client.messages:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import random
 import sys
 import time
 from collections.abc import Iterator
@@ -14,6 +15,8 @@ from pathlib import Path
 import pytest
 from broker import PASSWORD, Broker, Ear, until
 from mqtt_world import BRISK, DAEMON, STARTED, World, bench, sample, verdict
+
+from benchd.forward.mqtt_again import MOST_RECENT, RESEND_S, STUMBLES, Recent, Stumbles
 
 STATE = f"benchd/{DAEMON}/state"
 
@@ -165,6 +168,60 @@ async def test_broker_killed_and_restarted_in_the_middle(world: World, broker: B
     assert sorted(first_seen) == sorted(runs)
     async with world.running(), Ear(broker) as late:  # a killed broker forgot them; the forwarder told them again
         await until(lambda: {one.topic for one in late.heard} >= {STATE, f"benchd/{DAEMON}/bay-1/state"})
+
+
+async def test_killed_at_random_moments_a_reader_with_a_session_misses_nothing(tmp_path: Path) -> None:
+    """What the broker had just taken when it was killed is sent again: every verdict is heard, some twice."""
+    keeping = f"persistence true\npersistence_location {tmp_path}/\nautosave_on_changes true\nautosave_interval 1"
+    broker = Broker(tmp_path, more=keeping)
+    broker.start()
+    world, moments, written = World(tmp_path, broker), random.Random(20261125), 0
+    try:
+        async with Ear(broker, keep=True) as ear, world.running() as forwarder:
+            for _ in range(8):
+                until_s = time.monotonic() + moments.uniform(0.05, 0.6)
+                while time.monotonic() < until_s:
+                    world.book.add(f"run-{written}", verdict(f"run-{written}"))
+                    written += 1
+                    await asyncio.sleep(0.005)
+                await asyncio.to_thread(broker.kill)
+                await asyncio.to_thread(broker.start)
+            await until(lambda: forwarder.status().behind_rows == 0, 30)
+            expected = {f"run-{number}" for number in range(written)}
+            await until(lambda: {one.body["run"] for one in ear.of("/verdict")} == expected)
+            assert forwarder.status().quarantined == 0
+    finally:
+        broker.kill()
+
+
+def test_what_is_sent_again_is_of_the_last_minute_and_bounded() -> None:
+    now = 0.0
+    recent = Recent(lambda: now)
+    for number in range(MOST_RECENT + 5):
+        recent.add("topic", str(number).encode())
+    assert [payload for _, payload in recent.again()] == [str(one).encode() for one in range(5, MOST_RECENT + 5)]
+    now = RESEND_S - 1
+    recent.add("topic", b"late")
+    now = RESEND_S + 1
+    assert recent.again() == [("topic", b"late")]
+
+
+def test_only_the_same_verdict_over_and_over_is_given_up() -> None:
+    stumbles = Stumbles()
+    for _ in range(STUMBLES - 1):
+        stumbles.trying = (7, 130)
+        stumbles.ended()
+        assert not stumbles.enough
+    stumbles.trying = (8, 20)  # another one in between
+    stumbles.ended()
+    stumbles.trying = (7, 130)
+    stumbles.ended()
+    assert not stumbles.enough
+    for _ in range(STUMBLES - 1):
+        stumbles.ended()
+    assert stumbles.enough
+    stumbles.trying = None
+    assert not stumbles.enough
 
 
 async def test_lag_is_told_while_the_broker_is_away(world: World, broker: Broker) -> None:
