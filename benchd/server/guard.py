@@ -28,6 +28,7 @@ BODY_S = 15.0
 WRONG_TOKENS = 10.0
 WRONG_TOKEN_EVERY_S = 2.0
 MOST_HEADERS = 64
+MOST_HEADER_BYTES = 16 * 1024
 
 SAFE_HEADERS = (
     (b"cache-control", b"no-store"),
@@ -117,8 +118,10 @@ class Guard:
 
     def _check_shape(self, headers: Headers) -> None:
         """Sizes that are declared, and what could be read as two different requests."""
-        if len(headers) > MOST_HEADERS:
-            raise ProblemError(400, "invalid", f"more than {MOST_HEADERS} headers", {"Connection": "close"})
+        # The protocol's own bound holds only for a head that comes in parts.
+        if len(headers) > MOST_HEADERS or sum(len(key) + len(value) for key, value in headers) > MOST_HEADER_BYTES:
+            most = f"more than {MOST_HEADERS} headers, or than {MOST_HEADER_BYTES} bytes of them"
+            raise ProblemError(400, "invalid", most, {"Connection": "close"})
         lengths = _all(headers, b"content-length")
         if len(lengths) > 1 or (lengths and _all(headers, b"transfer-encoding")):
             raise ProblemError(400, "invalid", "two statements of how long the body is", {"Connection": "close"})

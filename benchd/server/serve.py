@@ -17,7 +17,7 @@ from benchd.daemon.interface import DaemonInterface
 from benchd.errors import ConfigError, PortError
 from benchd.server.app import make_app
 from benchd.server.auth import Door
-from benchd.server.guard import Guard
+from benchd.server.guard import MOST_HEADER_BYTES, Guard
 from benchd.server.metrics import Metrics
 from benchd.server.protocol import HttpProtocol, WatcherProtocol
 from benchd.server.reading import Kept
@@ -26,7 +26,6 @@ from benchd.server.tokens import TokenStore
 from benchd.site import ServerSettings, is_loopback
 from benchd.site_secrets import check_private
 
-MOST_HEAD_BYTES = 16 * 1024
 MOST_MESSAGE_BYTES = 4 * 1024  # of a watcher, which has nothing to say
 KEEP_ALIVE_S = 30
 HANDSHAKE_S = 10.0
@@ -186,7 +185,7 @@ def _config(guard: Guard) -> uvicorn.Config:
         access_log=False,
         proxy_headers=False,
         server_header=False,
-        h11_max_incomplete_event_size=MOST_HEAD_BYTES,
+        h11_max_incomplete_event_size=MOST_HEADER_BYTES,
         timeout_keep_alive=KEEP_ALIVE_S,
     )
 
