@@ -9,7 +9,7 @@ from typing import Any
 
 import jsonschema_rs
 import pytest
-from broker import Described
+from broker import Described, need
 from hypothesis import given
 from hypothesis import strategies as st
 from mqtt_world import DAEMON, STARTED, bench, sample, verdict
@@ -174,3 +174,13 @@ def test_the_description_can_say_no(change: dict[str, Any]) -> None:
     check("bay-1/sample", good)
     with pytest.raises(jsonschema_rs.ValidationError):
         check("bay-1/sample", good | change)
+
+
+def test_without_a_broker_tests_are_skipped_but_a_build_machine_fails(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("broker.shutil.which", lambda *_, **__: None)
+    monkeypatch.delenv("CI", raising=False)
+    with pytest.raises(pytest.skip.Exception, match="mosquitto is not installed"):
+        need("mosquitto")
+    monkeypatch.setenv("CI", "true")
+    with pytest.raises(pytest.fail.Exception, match="mosquitto is not installed"):
+        need("mosquitto")
