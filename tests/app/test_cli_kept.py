@@ -18,10 +18,10 @@ from test_judge import Played, stator_samples
 from test_runner import Ticks
 
 from benchd.cli import cli
-from benchd.orders import Order, earlier_outcomes, prepare, run_opened
 from benchd.config import load_bench, load_spec
 from benchd.core.events import sample_record
 from benchd.journal import Journal
+from benchd.orders import Order, earlier_outcomes, prepare, run_opened
 from benchd.preflight import instrument_records
 from benchd.runner import Ended, Facts, conduct
 
@@ -142,6 +142,29 @@ def test_a_run_that_was_stopped_stays_void_when_judged_again(shop: Shop) -> None
         )
     )
     assert json.loads(run("history", "--json").stdout)["runs"][0]["status"] == "aborted"
+
+
+def test_a_thinned_run_is_judged_as_before(shop: Shop) -> None:
+    """Retention takes the raw readings; the verdict rests on the samples, and so does the export."""
+    shop.keep(30.0)
+    with Journal() as journal:
+        opened, *records = [dict(one) for one in journal.read(journal.resolve("last"))]
+        writer = journal.open_run({key: opened[key] for key in opened if key not in ("kind", "run", "seq")})
+        for one in records:  # the same run with the readings that a live one keeps
+            del one["seq"]
+            for name, (value, *_) in one.get("values", {}).items():
+                reading = {"kind": "reading", "t_ns": one["t_ns"], "instrument": name, "quantity": name, "point": ""}
+                writer.append({**reading, "value": value, "resolution": 0.01, "flags": []})
+            writer.append(one)
+        writer.flush()
+    before, exported = run("rejudge", "last", "--json"), run("export", "last").stdout
+    thinned = json.loads(run("thin", "--older-than", "30", "--json").stdout)
+    assert (thinned["runs"], thinned["readings"] > 100, thinned["refused"]) == (2, True, [])
+    after = run("rejudge", "last", "--json")
+    assert (after.exit_code, after.stdout) == (before.exit_code, before.stdout)
+    assert json.loads(after.stdout)["verdict"] in ("pass", "fail")
+    assert run("export", "last").stdout == exported
+    assert run("verify").exit_code == 0
 
 
 def test_an_exported_run_is_judged_as_it_was_live(shop: Shop, tmp_path: Path) -> None:
