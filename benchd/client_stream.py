@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 Record = dict[str, Any]
-#: Says a line for people: (record kind 'notice' or 'caution', text).
+#: Says a line for people: (what, text); what is 'away' or 'ended' when the daemon was lost, 'notice' otherwise.
 Tell = Callable[[str, str], None]
 
 GIVE_UP_S = 120.0
@@ -89,8 +89,8 @@ async def stream(
 
 def _away(client: Client, cut: Cut, *, ended: bool) -> tuple[str, str]:
     if ended:
-        return "caution", f"{client.who} HAS ENDED and judges no more: close the throttle. Waiting for it to be started"
-    return "notice", f"{client.who} is out of reach ({cut}); trying again, the run goes on there"
+        return "ended", f"{client.who} HAS ENDED and judges no more: close the throttle. Waiting for it to be started"
+    return "away", f"{client.who} is out of reach ({cut}); trying again, the run goes on there"
 
 
 def _lost(client: Client, run: str, away_s: float, *, ended: bool) -> BenchdError:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from benchd.runner import Operator, Show
 
 Record = dict[str, Any]
-#: Says a line for people amid the records: (record kind 'notice' or 'caution', text).
+#: Says a line for people amid the records: see Feed.tell.
 Tell = Callable[[str, str], None]
 
 STOPPED = "stopped by the operator"  # as runner says it
@@ -34,6 +34,7 @@ END_PAGE_HURRIED_S = 0.5
 LEAVE_SCREEN_S = 5.0
 _AT_ONCE = 500  # records read from the journal in one go, and waiting for the screen at most
 _STOP_TRIES_S = 1.0
+_TICK_S = 1.0
 
 
 def verdict_of(record: Record) -> Record:
@@ -86,13 +87,16 @@ class Feed(AsyncIterator[Record]):
         self._room = asyncio.Event()
         self._wanted = True
         self._t_ns = 0
+        self._away = ""  # why no records come
+        self._order: Record | None = None  # what the operator is to do, while the engine is being brought to speed
 
     async def pump(self, records: AsyncIterator[Record]) -> None:
         """Take all records to their end. What ends them in trouble is told on the screen, and raised."""
+        ticking = asyncio.ensure_future(self._tick())
         try:
             async for record in records:
                 self.seen.note(record)
-                self._t_ns = int(record.get("t_ns", self._t_ns))
+                self._note(record)
                 while self._wanted and self._waiting.qsize() >= _AT_ONCE:
                     self._room.clear()
                     await self._room.wait()
@@ -102,11 +106,38 @@ class Feed(AsyncIterator[Record]):
             self.tell("caution", str(error))
             raise
         finally:
+            ticking.cancel()
             self._waiting.put_nowait(None)
 
-    def tell(self, kind: str, text: str) -> None:
-        """A line for people amid the records."""
-        self._waiting.put_nowait({"kind": kind, "t_ns": self._t_ns, "text": text, "count": 0})
+    def _note(self, record: Record) -> None:
+        kind = record.get("kind")
+        if self._away and self._order is not None:
+            self._waiting.put_nowait(self._order)  # again in its place
+        self._t_ns, self._away = int(record.get("t_ns", self._t_ns)), ""
+        if kind == "prompt" and record.get("choices") == []:
+            self._order = record
+        elif kind == "run-opened" or (kind == "standing" and record.get("phase") in ("measuring", "ended")):
+            self._order = None  # a screen forgets it too
+
+    def tell(self, what: str, text: str) -> None:
+        """A line for people amid the records: a 'notice', a 'caution', or that the source of the records is 'away', or
+        has 'ended' for good: then the screen lets old numbers go, and an order stands there instead of the last one."""
+        if what in ("away", "ended"):
+            self._away = text
+            self._put({"kind": "prompt", "id": "benchd-source", "text": text, "choices": [], "caution": ""})
+        else:
+            self._put({"kind": what, "text": text, "count": 0})
+
+    async def _tick(self) -> None:
+        """While no records come, time goes on: numbers must not stand there as if they were of now."""
+        while True:
+            await asyncio.sleep(_TICK_S)
+            if self._away:
+                self._t_ns += round(_TICK_S * 1e9)
+                self._put({"kind": "standing", "phase": "not seen", "leaning": "", "sure": 0.0, "why": self._away})
+
+    def _put(self, body: Record) -> None:
+        self._waiting.put_nowait({"t_ns": self._t_ns, **body})
 
     def unwatched(self) -> None:
         """The screen is gone: nothing waits for it any more."""
@@ -237,7 +268,8 @@ class _Operated:
                 if not self._pumping.done():
                     self._screen_is_gone()
                 await asyncio.wait({self._pumping})
-                await leave_screen(self._showing, END_PAGE_HURRIED_S if self._hurried else None)
+                hurried = self._hurried or in_trouble(self._pumping)
+                await leave_screen(self._showing, END_PAGE_HURRIED_S if hurried else None)
         except asyncio.CancelledError:
             if not self._hurried:  # Ctrl-C where the loop takes no signals; else it is the second one
                 self._orders.stop(STOPPED, ctrl_c=True)
@@ -280,7 +312,9 @@ async def look_on(
     showing = asyncio.ensure_future(_shown(show, feed, None if operator is None else keys))
     try:
         with signals(lambda name: _cancel(showing), once=False):
-            await asyncio.wait({showing})
+            await asyncio.wait({showing, pumping}, return_when=asyncio.FIRST_COMPLETED)
+            if not showing.done():
+                await leave_screen(showing, END_PAGE_HURRIED_S if in_trouble(pumping) else None)
     finally:
         whole = pumping.done()
         pumping.cancel()
@@ -295,6 +329,11 @@ async def look_on(
 
 async def _shown(show: Show, feed: Feed, operator: Any) -> None:
     await show(feed, operator)
+
+
+def in_trouble(task: asyncio.Future[None]) -> bool:
+    """Whether a task has ended with an error: then the terminal is given back, so that it can be read."""
+    return task.done() and not task.cancelled() and task.exception() is not None
 
 
 def _cancel(task: asyncio.Future[None]) -> None:

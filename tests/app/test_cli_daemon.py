@@ -710,9 +710,37 @@ async def test_a_feed_tells_what_ended_it() -> None:
 
     pumping = asyncio.create_task(feed.pump(source()))
     taken = [one async for one in feed]
-    assert taken[-1] == {"kind": "caution", "t_ns": 7, "text": "the disk is full", "count": 0}
+    assert taken[-1] == {"t_ns": 7, "kind": "caution", "text": "the disk is full", "count": 0}
     with pytest.raises(StoreError, match="disk is full"):
         await pumping
+
+
+async def test_while_the_source_is_away_numbers_grow_old_and_its_order_stands(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("benchd.cli.attach._TICK_S", 0.02)
+    feed = Feed()
+
+    order = {"kind": "prompt", "t_ns": 5, "id": "open", "text": "Open the throttle.", "choices": []}
+
+    async def source() -> Any:
+        yield order
+        yield {"kind": "sample", "t_ns": 10, "seq": 1}
+        feed.tell("ended", "it HAS ENDED: close the throttle")
+        await asyncio.sleep(0.2)
+        yield {"kind": "sample", "t_ns": 10**9, "seq": 2}
+        await asyncio.sleep(0.1)
+
+    pumping = asyncio.create_task(feed.pump(source()))
+    taken = [one async for one in feed]
+    await pumping
+    assert taken[0] == taken[-2] == order, "it stands there again afterwards"
+    taken = taken[1:-2] + taken[-1:]
+    assert [one["kind"] for one in taken[:2]] == ["sample", "prompt"]
+    assert taken[1]["text"] == "it HAS ENDED: close the throttle"
+    ticks = taken[2:-1]
+    assert len(ticks) >= 4
+    assert {one["kind"] for one in ticks} == {"standing"}
+    assert [one["t_ns"] for one in ticks] == [10 + 20_000_000 * no for no in range(1, len(ticks) + 1)]
+    assert taken[-1]["seq"] == 2, "and no tick once records come again"
 
 
 @pytest.mark.parametrize(
