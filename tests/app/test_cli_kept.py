@@ -159,7 +159,8 @@ def test_a_thinned_run_is_judged_as_before(shop: Shop) -> None:
         writer.flush()
     before, exported = run("rejudge", "last", "--json"), run("export", "last").stdout
     thinned = json.loads(run("thin", "--older-than", "30", "--json").stdout)
-    assert (thinned["runs"], thinned["readings"] > 100, thinned["refused"]) == (2, True, [])
+    assert (thinned["runs"], thinned["refused"]) == (2, [])
+    assert thinned["readings"] > 20, thinned
     after = run("rejudge", "last", "--json")
     assert (after.exit_code, after.stdout) == (before.exit_code, before.stdout)
     assert json.loads(after.stdout)["verdict"] in ("pass", "fail")
