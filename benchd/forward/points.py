@@ -14,7 +14,7 @@ overwrites itself. A value that is missing, no number or not finite is a field t
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from types import MappingProxyType
@@ -55,6 +55,7 @@ class RunLines:
     facts: str  # string fields of the verdict
     readings: bool = False
     rpm: float | None = None
+    next_seq: int = 1  # beyond the last record seen
     heads: dict[tuple[str, str, str], str] = field(default_factory=dict)
     digests: Mapping[int, str] = field(default_factory=dict)
 
@@ -83,7 +84,7 @@ class RunLines:
 
     def lines(
         self,
-        records: Iterable[Mapping[str, Any]],
+        records: Sequence[Mapping[str, Any]],
         broken: list[tuple[int, str]],
         digests: Mapping[int, str] = MappingProxyType({}),
     ) -> list[str]:
@@ -107,6 +108,8 @@ class RunLines:
                 broken.append(
                     (int(body.get("seq", 0)), f"{body.get('kind')!r} record: {type(error).__name__}: {error}")
                 )
+        if records:
+            self.next_seq = int(records[-1]["seq"]) + 1
         return found
 
     def note_rpm(self, body: Mapping[str, Any]) -> None:

@@ -12,29 +12,27 @@ import asyncio
 import logging
 import random
 import time
-from collections import OrderedDict, deque
+from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from typing import TYPE_CHECKING
 
 from benchd.errors import BenchdError, ConfigError, StoreError
 from benchd.forward.base import ForwarderStatus, News
-from benchd.forward.points import RunLines, complaint
+from benchd.forward.series_batches import Batch, Batches
 from benchd.forward.series_door import Door, GivenUp, Seen, Trouble, Why
 from benchd.forward.store import Cursor, ForwardStore, Refused
 from benchd.forward.worker import Worker
 from benchd.site import SeriesSettings
 
 if TYPE_CHECKING:
-    from benchd.journal_read import JournalReader, Row
+    from benchd.journal_read import JournalReader
 
 NAME = "series"
-ROWS_A_READ = 25  # of up to 1000 records each: what is in memory at once is bounded
-ROWS_A_ROUND = 2000  # however few points there are in them
-RUNS_KNOWN = 500
+THREAD = "benchd time series"
 LOOK_AGAIN_S = 5.0  # for rows of other processes, and lines released from quarantine
-LOOK_BACK = 1000  # records, for the engine speed before a resumed row
 #: Points refused one by one before any was taken: then it is not the points.
 ALL_REFUSED = 20
 SMALLEST_SLOW = 100  # points a request when the store is slow
@@ -44,19 +42,11 @@ log = logging.getLogger(__name__)
 
 
 @dataclass(slots=True)
-class _Batch:
-    """Rows made into lines. `starts`: (index of the first line, row, run) of every row."""
+class _Stream:
+    """A place in the journal from which is sent, and the batch that is under way from there."""
 
-    upto: Cursor
-    lines: list[str] = field(default_factory=list)
-    starts: list[tuple[int, int, str]] = field(default_factory=list)
-    refused: list[Refused] = field(default_factory=list)
-    full: bool = False
-    oldest_ns: int | None = None
-
-    def refuse(self, index: int, reason: str) -> Refused:
-        _, row, run = next(one for one in reversed(self.starts) if one[0] <= index)
-        return Refused(run, row, self.lines[index], reason)
+    at: Cursor
+    pending: Batch | None = None
 
 
 class SeriesForwarder:
@@ -72,21 +62,23 @@ class SeriesForwarder:
         daemon_id: str,
         news: News,
     ) -> None:
-        self._settings, self._make_reader, self._store, self._news = settings, reader, store, news
-        self._daemon = daemon_id
+        self._settings, self._store, self._news = settings, store, news
         self._door = Door(settings)
-        self._reader: JournalReader | None = None
-        self._runs: OrderedDict[int, RunLines] = OrderedDict()
-        self._journal = ""  # its generation
-        self._position = Cursor()
+        self._make_batches = partial(Batches, reader, store, NAME, daemon_id, settings.batch, settings.readings)
+        self._batches = self._make_batches()
         self._settled = store.cursor(NAME)
+        self._front = _Stream(self._settled)  # where nothing was taken yet
+        self._again: _Stream | None = None  # what was taken before an outage, up to `_again_upto`
+        self._again_upto = 0
         self._on_disk = self._settled
         self._acked: deque[tuple[float, Cursor]] = deque()  # monotonic time of the acknowledgement, oldest first
         self._sent_released: deque[tuple[float, list[int]]] = deque()
         self._good: str | None = None  # the newest line that was taken
         self._size = max(1, settings.batch)
+        self._worker: Worker | None = None
         self._outage = True  # what a store remembers from before we came is not known
         self._seen: Seen | None = None
+        self._taken_since = 0  # lines, since then
         self._look_at = 0.0
         self._tick_s = min(max(settings.resend_s / 4, 0.05), 15.0)
         self._attempts = 0  # that failed one after the other
@@ -97,7 +89,6 @@ class SeriesForwarder:
         self._last_error: str | None = None
         self._last_error_at: str | None = None
         self._oldest_ns: int | None = None
-        self._begun = False
 
     # --- for the daemon, in its event loop ----------------------------------------------------------------------------
 
@@ -106,13 +97,13 @@ class SeriesForwarder:
         return self._settled.row
 
     def status(self) -> ForwarderStatus:
-        behind = max(0, self._news.row - self._position.row)
+        behind = max(0, self._news.row - self._front.at.row)
         oldest = self._oldest_ns
         return ForwarderStatus(
             name=NAME,
             target=self._door.target,
             state=self._state,
-            position=self._position.row,
+            position=self._front.at.row,
             behind_rows=behind,
             behind_s=max(0.0, (time.time_ns() - oldest) / 1e9) if behind and oldest is not None else 0.0,
             sent=self._sent,
@@ -133,16 +124,13 @@ class SeriesForwarder:
         return count
 
     async def run(self) -> None:
-        worker = Worker("benchd time series")
+        worker = self._worker = Worker(THREAD)
         try:
             if self._store.notice:
                 self._tell(self._store.notice)
             while True:
-                wait_s = await self._watched(worker)
-                if wait_s is _STUCK:
-                    worker = Worker("benchd time series")
-                    continue
-                await self._rest(wait_s)
+                await self._rest(await self._watched(worker))
+                worker = self._worker
         finally:
             self._state = "stopped"
             self._door.given_up = True
@@ -164,17 +152,15 @@ class SeriesForwarder:
 
     def _leave_behind(self, worker: Worker) -> float:
         self._door.given_up = True
-        left = self._reader
-        worker.end(lambda: None if left is None else left.close())
-        self._door, self._reader = Door(self._settings), None
-        self._lost(Trouble(Why.LOST, f"{self._door.target}: it answers without end", slow=True))
-        return _STUCK
+        worker.end(self._batches.close)
+        self._door, self._batches, self._worker = Door(self._settings), self._make_batches(), Worker(THREAD)
+        return self._after(Trouble(Why.LOST, f"{self._door.target}: it answers without end", slow=True))
 
     async def _rest(self, wait_s: float | None) -> None:
         if wait_s is not None:
             await asyncio.sleep(wait_s)
             return
-        position = self._position.row
+        position = self._front.at.row
         if await self._news.after(position, min(self._tick_s, LOOK_AGAIN_S)) > position:
             if self._oldest_ns is None:
                 self._oldest_ns = time.time_ns()
@@ -191,12 +177,13 @@ class SeriesForwarder:
         except Trouble as trouble:
             return self._after(trouble)
         except BenchdError as error:  # a token that cannot be read, a journal or forward.sqlite that cannot be
-            self._close_reader()
+            self._batches.close()
             why = Why.SETTINGS if isinstance(error, ConfigError) else Why.LATER
             return self._after(Trouble(why, str(error)))
         except Exception as error:  # a mistake of ours must not end the forwarding
+            self._front.pending = None
             log.exception("the time-series forwarder broke")
-            self._close_reader()
+            self._batches.close()
             return self._after(Trouble(Why.LATER, f"the forwarder broke: {type(error).__name__}: {error}"))
         self._attempts = 0
         self._state = "sending" if more else "up to date"
@@ -232,130 +219,53 @@ class SeriesForwarder:
 
     def _round(self) -> bool:
         """Look after the store, then send what there is, up to one batch; whether there is more."""
-        self._open_reader()
+        changed, complaint = self._batches.open(self._settled)
+        if changed:
+            self._begin(complaint)
+        front = self._front
+        front.pending = front.pending or self._batches.after(front.at)
+        self._oldest_ns = None if front.pending is None else front.pending.oldest_ns
         self._look_after_store()
         self._send_released()
-        batch = self._read()
+        more = self._step(front, None)
+        if self._again is not None:
+            if not self._step(self._again, self._again_upto):
+                self._again = None
+                self._acked = deque([(time.monotonic(), self._front.at)])
+            more = True
+        return more
+
+    def _begin(self, complaint: str) -> None:
+        if complaint:
+            self._tell(complaint)
+            self._settled = Cursor()
+        self._front, self._again = _Stream(self._settled), None
+        self._acked.clear()
+
+    def _step(self, stream: _Stream, upto: int | None) -> bool:
+        """Send a stream's next batch, or the rest of one; whether there is more."""
+        batch = stream.pending = stream.pending or self._batches.after(stream.at, upto)
         if batch is None:
-            self._oldest_ns = None
             return False
-        self._oldest_ns = batch.oldest_ns
-        if batch.lines:
+        if batch.done < len(batch.lines):
             self._state = "sending"
-            batch.refused += self._deliver(batch.lines, batch.refuse)
+            self._deliver(batch)
         if batch.refused:
             self._store.refuse(NAME, batch.refused)  # before the cursor: a point is here or there
             self._quarantined = self._store.quarantined(NAME)
-        self._acknowledge(batch.upto)
-        if not batch.full:
-            self._oldest_ns = None
+        stream.at, stream.pending = batch.upto, None
+        if upto is None:
+            self._acknowledge(batch.upto)
+            if not batch.full:
+                self._oldest_ns = None
         return batch.full
-
-    def _open_reader(self) -> None:
-        if self._reader is not None and self._journal:
-            return
-        if self._reader is None:
-            self._reader = self._make_reader()
-        journal = self._reader.generation()  # '' until the first run makes the file
-        if not self._begun or journal != self._journal:
-            self._begin(self._reader, journal)
-
-    def _begin(self, reader: JournalReader, journal: str) -> None:
-        """Find the place in this journal. One that was put back from a copy is sent again as a whole."""
-        kept = self._settled
-        if kept.row and not self._is_place(reader, kept, journal):
-            self._tell(f"{reader.path} is not the journal that was forwarded before: all of it is sent again")
-            kept = Cursor()
-        self._journal = journal
-        self._runs.clear()
-        self._settled = self._position = kept
-        self._acked.clear()
-        self._begun = True
-
-    def _is_place(self, reader: JournalReader, kept: Cursor, journal: str) -> bool:
-        if kept.journal != journal or reader.last_row() < kept.row:
-            return False
-        return all(row.no != kept.row or row.run == kept.run for row in reader.tail(kept.row - 1, 1))
-
-    def _read(self) -> _Batch | None:
-        """The next rows as lines, whole rows up to a batch; None if there are none."""
-        assert self._reader is not None
-        batch = _Batch(self._position)
-        looked = 0
-        while not batch.full:
-            rows = self._reader.tail(batch.upto.row, ROWS_A_READ)
-            for row in rows:
-                self._add(batch, row)
-                if len(batch.lines) >= self._settings.batch:
-                    batch.full = True
-                    break
-            looked += len(rows)
-            if len(rows) < ROWS_A_READ:
-                break
-            batch.full = batch.full or looked >= ROWS_A_ROUND
-        if batch.upto == self._position:
-            return None
-        self._hold_back(batch)
-        return batch
-
-    def _add(self, batch: _Batch, row: Row) -> None:
-        batch.upto = Cursor(row.no, row.run, self._journal)
-        broken: list[tuple[int, str]] = []
-        try:
-            made = self._run_lines(row)
-        except ValueError as error:
-            batch.refused.append(Refused(row.run, row.no, "", f"no point can be made of this run: {error}"))
-            return
-        lines = made.lines(row.records, broken, row.digests)
-        batch.refused += [Refused(row.run, row.no, "", f"record {seq}: {why}") for seq, why in broken]
-        if batch.oldest_ns is None and row.records:
-            t_ns = row.records[0].get("t_ns")
-            batch.oldest_ns = made.started_ns + (t_ns if isinstance(t_ns, int) else 0)
-        if lines:
-            batch.starts.append((len(batch.lines), row.no, row.run))
-            batch.lines += lines
-
-    def _run_lines(self, row: Row) -> RunLines:
-        if (found := self._runs.get(row.run_no)) is not None:
-            self._runs.move_to_end(row.run_no)
-            return found
-        assert self._reader is not None
-        made = RunLines.of(self._reader.info(row.run), self._daemon, readings=self._settings.readings)
-        if self._settings.readings and row.seq > 1:
-            before = (one for one in self._reader.read(row.run, max(0, row.seq - LOOK_BACK)) if one["kind"] == "sample")
-            for one in before:
-                if one["seq"] >= row.seq:
-                    break
-                made.note_rpm(one)
-        self._runs[row.run_no] = made
-        if len(self._runs) > RUNS_KNOWN:
-            self._runs.popitem(last=False)
-        return made
-
-    def _hold_back(self, batch: _Batch) -> None:
-        """Take out of a batch what is in quarantine already, and what no store can read."""
-        known = self._store.refused_between(NAME, self._position.row, batch.upto.row)
-        wrong = {index: why for index, line in enumerate(batch.lines) if (why := complaint(line)) is not None}
-        batch.refused += [batch.refuse(index, why) for index, why in wrong.items() if batch.lines[index] not in known]
-        if not known and not wrong:
-            return
-        lines, starts = batch.lines, batch.starts
-        batch.lines, batch.starts = [], []
-        ends = [start for start, _, _ in starts[1:]] + [len(lines)]
-        for (start, row, run), end in zip(starts, ends, strict=True):
-            batch.starts.append((len(batch.lines), row, run))
-            batch.lines += [lines[at] for at in range(start, end) if at not in wrong and lines[at] not in known]
 
     # --- in the thread: sending ---------------------------------------------------------------------------------------
 
-    def _deliver(
-        self, lines: list[str], refuse: Callable[[int, str], Refused], *, proven: bool = False
-    ) -> list[Refused]:
-        """Send lines in requests of at most `_size`; those the store will not have by themselves. Trouble.
-
-        `proven`: it is known that the store takes points of ours, so that a refusal is about these."""
-        refused: list[Refused] = []
-        todo = [(0, len(lines))]
+    def _deliver(self, batch: Batch) -> None:
+        """Send a batch's lines in requests of at most `_size`. Trouble: it can be gone on with where it stopped."""
+        lines = batch.lines
+        todo = [(batch.done, len(lines))]
         while todo:
             low, high = todo.pop()
             if high - low > self._size:
@@ -369,23 +279,23 @@ class SeriesForwarder:
                     todo.append((low, high))
                     continue
                 if trouble.why not in (Why.POINTS, Why.TOO_MUCH):
-                    if proven and refused:
-                        self._store.refuse(NAME, refused)  # not to be looked for again
                     raise
-                proven = proven or self._is_the_points(trouble, len(refused))
-                if high - low == 1 or trouble.dropped == high - low:
-                    refused += [refuse(index, str(trouble)) for index in range(low, high)]
-                else:
+                batch.proven = batch.proven or self._is_the_points(trouble, batch.done)
+                if high - low > 1 and trouble.dropped != high - low:
                     middle = (low + high) // 2
                     todo += [(middle, high), (low, middle)]
+                    continue
+                for index in range(low, high):
+                    batch.refuse(index, str(trouble))
             else:
-                proven = True
+                batch.proven = True
                 self._sent += high - low
+                self._taken_since += high - low
                 self._good = lines[high - 1]
                 self._size = min(self._settings.batch, self._size + max(1, self._size // 10))
-        if refused and not proven:
-            raise Trouble(Why.SETTINGS, f"{self._door.target}: it refuses every point ({refused[0].reason})")
-        return refused
+            batch.done = high
+        if not batch.proven:
+            raise self._everything_refused(batch.refused[-1].reason)
 
     def _is_the_points(self, trouble: Trouble, refused: int) -> bool:
         """Whether a refusal is about the points: the store takes one that it has taken before. Trouble if it does not."""
@@ -393,16 +303,23 @@ class SeriesForwarder:
             return True
         if self._good is None:
             if refused + 1 >= ALL_REFUSED:
-                raise Trouble(Why.SETTINGS, f"{self._door.target}: it refuses every point ({trouble})")
+                raise self._everything_refused(str(trouble))
             return False
         try:
             self._door.write([self._good])
         except Trouble as again:
             if again.why is Why.POINTS:
                 self._good = None
-                raise Trouble(Why.SETTINGS, f"{self._door.target}: it refuses every point ({again})") from again
+                raise self._everything_refused(str(again)) from again
             raise
         return True
+
+    def _everything_refused(self, said: str) -> Trouble:
+        """It is not the points then: nothing is quarantined, the batch is made anew."""
+        self._front.pending = None
+        if self._again is not None:
+            self._again.pending = None
+        return Trouble(Why.SETTINGS, f"{self._door.target}: it refuses every point ({said})")
 
     def _send_released(self) -> None:
         """What somebody let out of quarantine; it leaves the store's file once that is settled."""
@@ -411,19 +328,16 @@ class SeriesForwarder:
         ready = [one for one in ready if one.no not in sent]
         if not ready:
             return
-        empty = [one.no for one in ready if not one.line]  # records, not points: they are made anew after an update
+        # Those without a line are records of which no point could be made: nothing can be sent, so they just go.
+        self._store.taken(NAME, [one.no for one in ready if not one.line])
         lines = [one for one in ready if one.line]
-        again: list[Refused] = []
+        batch = Batch(self._front.at, [one.line for one in lines], proven=True)
+        batch.starts = [(index, one.row, one.run) for index, one in enumerate(lines)]
         if lines:
-            again = self._deliver(
-                [one.line for one in lines], lambda at, why: replace(lines[at], reason=why), proven=True
-            )
-        if again:
-            self._store.refuse(NAME, again)
-        back = {(one.row, one.line) for one in again}
-        taken = [one.no for one in lines if (one.row, one.line) not in back]
-        self._store.taken(NAME, empty)
-        if taken:
+            self._deliver(batch)
+        self._store.refuse(NAME, batch.refused)
+        back = {(one.row, one.line) for one in batch.refused}
+        if taken := [one.no for one in lines if (one.row, one.line) not in back]:
             self._sent_released.append((time.monotonic(), taken))
         self._quarantined = self._store.quarantined(NAME)
 
@@ -431,7 +345,6 @@ class SeriesForwarder:
 
     def _acknowledge(self, upto: Cursor) -> None:
         now = time.monotonic()
-        self._position = upto
         # A few a tick are enough, however many requests there are.
         if len(self._acked) > 1 and now - self._acked[-2][0] < self._tick_s / 4:
             self._acked.pop()
@@ -443,14 +356,22 @@ class SeriesForwarder:
         if not self._outage and now < self._look_at:
             return
         seen = self._door.look()
-        if seen is not None and self._seen is not None and seen.is_same_process(self._seen):
+        if seen is not None and self._seen is not None and seen.is_same_process(self._seen, self._taken_since):
             self._warn_of_invalid(seen)
         elif self._outage or (seen is not None and self._seen is not None):
-            self._position = self._settled
-            self._acked.clear()
-            self._sent_released.clear()
-        self._outage, self._seen, self._look_at = False, seen or self._seen, now + self._tick_s
+            self._send_again()
+        if seen is not None:
+            self._seen, self._taken_since = seen, 0
+        self._outage, self._look_at = False, now + self._tick_s
         self._settle(now - self._settings.resend_s)
+
+    def _send_again(self) -> None:
+        """Everything beyond `settled`, beside what is new: a store that fails now and then still gets on."""
+        front = self._front
+        self._again_upto = (front.pending.upto if front.pending is not None and front.pending.done else front.at).row
+        self._again = _Stream(self._settled) if self._again_upto > self._settled.row else None
+        self._acked.clear()
+        self._sent_released.clear()
 
     def _warn_of_invalid(self, seen: Seen) -> None:
         assert self._seen is not None
@@ -462,7 +383,7 @@ class SeriesForwarder:
 
     def _settle(self, before: float) -> None:
         """What was acknowledged before this moment, and by a store that is the same since, is done with."""
-        while self._acked and self._acked[0][0] <= before:
+        while self._again is None and self._acked and self._acked[0][0] <= before:
             self._settled = self._acked.popleft()[1]
         while self._sent_released and self._sent_released[0][0] <= before:
             self._store.taken(NAME, self._sent_released.popleft()[1])
@@ -473,14 +394,6 @@ class SeriesForwarder:
             except StoreError as error:  # no reason to stop: more is sent again after a restart
                 self._tell(str(error))
 
-    def _close_reader(self) -> None:
-        if self._reader is not None:
-            self._reader.close()
-            self._reader = None
-
     def _close(self) -> None:
-        self._close_reader()
+        self._batches.close()
         self._door.reset()
-
-
-_STUCK = -1.0

@@ -53,14 +53,15 @@ class GivenUp(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What a store tells of itself. The same process is one that started at the same time and has lost no count."""
+    """What a store tells of itself. The same process is one that started in the same second and has counted on."""
 
     started: float
     inserted: float
     invalid: float  # lines it threw away without a word
 
-    def is_same_process(self, earlier: Seen) -> bool:
-        return self.started == earlier.started and self.inserted >= earlier.inserted
+    def is_same_process(self, earlier: Seen, taken_since: int) -> bool:
+        """`taken_since`: lines that were acknowledged since `earlier`; it counts at least one for each."""
+        return self.started == earlier.started and self.inserted >= earlier.inserted + taken_since
 
 
 class Door:
@@ -189,7 +190,9 @@ class Door:
         if isinstance(error, ApiException):  # TLS did not come about
             what = self._clean(str(error.reason))
             return Trouble(Why.LOST, f"{where}no secure connection: check certificate and ca_file ({what})")
-        if isinstance(error, urllib3.exceptions.TimeoutError):
+        if isinstance(error, urllib3.exceptions.TimeoutError) and not isinstance(
+            error, urllib3.exceptions.NewConnectionError
+        ):
             return Trouble(Why.LOST, f"{where}no answer within {self._settings.timeout_s:g} s", slow=True)
         if isinstance(error, urllib3.exceptions.LocationValueError | ValueError) and not isinstance(
             error, UnicodeError

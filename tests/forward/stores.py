@@ -223,7 +223,7 @@ class FaultServer:
             number = len(self.asked)
             self.asked.append(Asked(time.monotonic(), lines, dict(handler.headers), handler.path))
             reply = self.answer(number, lines)
-            if (reply.status < 300 and reply.keep is None) or reply.keep:
+            if reply.keep or (reply.keep is None and reply.status < 300 and not reply.cut):
                 self.lines += lines
         self._ended.wait(reply.delay_s)
         self._send(handler, reply)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import itertools
+import json
 import logging
 import threading
 import time
@@ -118,7 +119,7 @@ async def test_a_store_in_trouble_gets_every_point_in_the_end(feed: Feed, faults
     """Every third request is answered well, the others with trouble."""
     lines = fill(feed, 120)
     faults.answer = lambda n, _: Reply() if n % 3 == 2 else trouble
-    forwarder = feed.forwarder(faults.url, batch=40, timeout_s=0.2)
+    forwarder = feed.forwarder(faults.url, timeout_s=0.2)
     async with forwarding(forwarder):
         await up_to_date(forwarder, 60)
     assert sorted(set(faults.lines)) == sorted(lines)
@@ -128,6 +129,18 @@ async def test_a_store_in_trouble_gets_every_point_in_the_end(feed: Feed, faults
     assert status.last_error is not None
     assert status.last_error.isprintable()
     assert datetime.fromisoformat(str(status.last_error_at)).utcoffset() is not None
+
+
+@pytest.mark.parametrize("trouble", [Reply(503), Reply(cut="before")], ids=["503", "no answer"])
+async def test_a_batch_of_many_requests_gets_on_though_most_of_them_fail(
+    feed: Feed, faults: FaultServer, trouble: Reply
+) -> None:
+    lines = fill(feed, 120)  # one row: eleven requests
+    faults.answer = lambda n, found: trouble if n % 3 != 2 else Reply(413) if len(found) > 12 else Reply()
+    forwarder = feed.forwarder(faults.url)
+    async with forwarding(forwarder):
+        await until(lambda: set(faults.lines) == set(lines), 30)
+        assert forwarder.status().quarantined == 0
 
 
 async def test_a_store_that_is_not_there_is_waited_for(feed: Feed) -> None:
@@ -355,7 +368,7 @@ async def test_the_token_comes_from_its_file_anew_after_a_refusal_and_is_never_s
     secret.chmod(0o600)
     faults.answer = lambda n, _: (
         Reply() if faults.asked[-1].headers["Authorization"] == "Token new-secret-2"
-        else Reply(401, f"who is {faults.asked[-1].headers['Authorization']}?")
+        else Reply(401, json.dumps({"message": f"who is {faults.asked[-1].headers['Authorization']}?"}))
     )  # fmt: skip
     forwarder = feed.forwarder(faults.url, token=Secret(file=secret))
     async with forwarding(forwarder):
@@ -448,7 +461,7 @@ def metrics(started: int, inserted: int, invalid: int = 0) -> str:
 
 
 async def test_a_store_that_tells_it_is_the_same_process_gets_nothing_twice(feed: Feed, faults: FaultServer) -> None:
-    faults.metrics = lambda: metrics(1000, len(faults.lines))
+    faults.metrics = lambda: metrics(1000, 2 * len(faults.lines))
     lines = fill(feed, 30)
     forwarder = feed.forwarder(faults.url, resend_s=60.0)
     async with forwarding(forwarder):
