@@ -33,7 +33,8 @@ class HttpProtocol(H11Protocol):
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # as in uvicorn
         super().connection_made(transport)
-        transport.set_write_buffer_limits(high=0)  # what has not gone out is waited for, and so has a deadline
+        # Whatever has not gone out is waited for, and so has a deadline. (With high=0 TLS would wait for ever.)
+        transport.set_write_buffer_limits(high=1, low=0)
         mine = self._client_key(self)
         same = sum(self._client_key(one) == mine for one in self.connections)
         if len(self.connections) > MOST_CONNECTIONS or same > MOST_OF_ONE_CLIENT:

@@ -181,7 +181,7 @@ def _config(guard: Guard) -> uvicorn.Config:
         lifespan="off",
         interface="asgi3",
         log_config=None,
-        log_level="warning",
+        log_level="error",  # its warnings are the doing of whoever sends garbage, and would fill a disk
         access_log=False,
         proxy_headers=False,
         server_header=False,
