@@ -146,8 +146,8 @@ async def one_run(
     """One run on a virtual bench of its own."""
     from benchd import config
     from benchd.cli.common import choose_show, say
-    from benchd.orders import Order, prepare, run_ready
     from benchd.clock import Clock
+    from benchd.orders import Order, prepare, run_ready
     from benchd.virtual.bench import VirtualBench
 
     clock = Clock(speed)

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from benchd.plaintext import harmless_lines
+
 if TYPE_CHECKING:
     from benchd.config import Bench
     from benchd.core.readings import Notice, Reading
@@ -60,7 +62,7 @@ def command(
         print_json({"ports": [one.to_json() for one in heard]})
     else:
         for one in heard:
-            click.echo(one.line())
+            click.echo(harmless_lines(one.line()))
     answered = [one for one in heard if one.driver is not None]
     if answered and not once and not as_json:
         asyncio.run(watch(answered, seconds))
@@ -210,7 +212,7 @@ async def watch(answered: Sequence[Heard], seconds: float | None) -> None:
         while any(not task.done() for task in tasks):
             await asyncio.wait(tasks, timeout=1.0)
             for one in answered:
-                click.echo(one.line())
+                click.echo(harmless_lines(one.line()))
     finally:
         for task in tasks:
             task.cancel()

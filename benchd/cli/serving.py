@@ -61,7 +61,7 @@ async def serve(
     lock = DaemonLock(home, holder)
     try:
         with journals.Journal(home / journals.FILE_NAME) as journal:
-            daemon = Daemon(site, journal, home, clock=clock, technicians=technicians)
+            daemon = Daemon(site, journal, home, clock=clock, technicians=technicians, key_of=tokens.signing_key)
             async with _listening(daemon, tokens, home) as server:
                 ca = None if site.server.certificate is None else str(site.server.certificate)
                 lock.tell(replace(holder, daemon=daemon.id, url=server.url, ca=ca))

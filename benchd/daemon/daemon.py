@@ -11,7 +11,7 @@ from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from benchd import __version__, orders
 from benchd.clock import Clock
@@ -28,6 +28,10 @@ from benchd.judge import STOPPED
 from benchd.links import KeptLinks
 from benchd.runner import CTRL_C, Run, Technician
 from benchd.site import Site
+
+if TYPE_CHECKING:
+    from benchd.forward.mqtt import MqttForwarder
+    from benchd.forward.mqtt_commands import KeyLookup
 
 log = logging.getLogger("benchd.daemon")
 
@@ -53,6 +57,7 @@ class Daemon:
         *,
         clock: Clock | None = None,
         technicians: Technicians | None = None,
+        key_of: KeyLookup | None = None,
     ) -> None:
         self.site, self.journal, self.home = site, journal, home
         self.name, self.version = site.name, __version__
@@ -60,8 +65,9 @@ class Daemon:
         self.started = _utc()
         self.broken: dict[str, str] = {}  # part of the house -> what is wrong with it
         self._clock = clock or Clock()
-        self._technicians = technicians
+        self._technicians, self._key_of = technicians, key_of
         self._tasks: list[asyncio.Task[None]] = []
+        self._mqtt: MqttForwarder | None = None
 
     async def __aenter__(self) -> Daemon:
         self.reader = self.journal.reader()
@@ -130,11 +136,17 @@ class Daemon:
             from benchd.forward.mqtt import MqttForwarder
 
             commands = Commands(self) if site.mqtt.commands else None
-            found.append(
-                MqttForwarder(
-                    site.mqtt, self.journal.reader, self.store, self.id, self.news, self.bench_states, commands
-                )
+            self._mqtt = MqttForwarder(
+                site.mqtt,
+                self.journal.reader,
+                self.store,
+                self.id,
+                self.news,
+                self.bench_states,
+                commands,
+                self._key_of,
             )
+            found.append(self._mqtt)
         return found
 
     def _look(self, run: str, seq: int) -> tuple[bool, bool]:
@@ -145,6 +157,11 @@ class Daemon:
             return next(iter(reader.read(run, seq)), None) is not None, is_open
         finally:
             reader.close()
+
+    @property
+    def commands_refused(self) -> Mapping[str, int]:
+        """Why -> how many commands over MQTT were not let in."""
+        return {} if self._mqtt is None else self._mqtt.commands_refused
 
     # --- what is asked --------------------------------------------------------------------------------------------
 
@@ -178,6 +195,7 @@ class Daemon:
         found += [station.fault for station in self.stations.values() if station.fault]
         if self._notice:
             found.append(self._notice)
+        found += [] if self._mqtt is None else self._mqtt.warnings()
         disk = self.disk()
         if disk["low"]:
             found.append(self.disk_warning(disk))
