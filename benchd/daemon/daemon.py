@@ -74,7 +74,8 @@ class Daemon:
         self.news = News(self.journal.last_row(), self._look)
         self.journal.on_commit = self.news.committed
         self.links = KeptLinks()
-        house = House(self.journal, self.news, self._clock, self.links, asyncio.Lock())
+        self.store_lock = asyncio.Lock()
+        house = House(self.journal, self.news, self._clock, self.links, self.store_lock)
         self.stations = {slug: Station(slug, bench, house) for slug, bench in self.site.benches.items()}
         for station in self.stations.values():
             newest = self.reader.runs(1, bench=station.bench.name)

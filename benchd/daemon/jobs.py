@@ -121,7 +121,19 @@ class Jobs:
                     log.warning("%s", self._daemon.disk_warning(found))
                 else:
                     log.info("the disk of %s has room again", self._daemon.journal.path)
+            await self._recover()
             await asyncio.sleep(DISK_EVERY_S)
+
+    async def _recover(self) -> None:
+        """Close the runs that a full disk left open, as soon as it takes it."""
+        async with self._daemon.store_lock:
+            try:
+                runs = await asyncio.to_thread(self._daemon.journal.recover)
+            except BenchdError as error:
+                log.debug("%s", error)  # not yet: the run that was lost has said so
+                return
+        for run in runs:
+            log.info("%s: closed as interrupted, with what was kept", run)
 
     # --- the service manager --------------------------------------------------------------------------------------
 
