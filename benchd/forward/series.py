@@ -36,6 +36,7 @@ LOOK_AGAIN_S = 5.0  # for rows of other processes, and lines released from quara
 #: Points refused one by one before any was taken: then it is not the points.
 ALL_REFUSED = 20
 SMALLEST_SLOW = 100  # points a request when the store is slow
+REST_MOST_S = 1.0
 STUCK_TIMES = 4.0  # timeouts, after which a request that hangs is left behind
 
 log = logging.getLogger(__name__)
@@ -81,6 +82,7 @@ class SeriesForwarder:
         self._taken_since = 0  # lines, since then
         self._look_at = 0.0
         self._tick_s = min(max(settings.resend_s / 4, 0.05), 15.0)
+        self._troubled = False
         self._attempts = 0  # that failed one after the other
         # shown
         self._state = "stopped"
@@ -170,6 +172,7 @@ class SeriesForwarder:
 
     def _attempt(self) -> float | None:
         """Take the next batch over. Seconds to wait before the next attempt; None: until there is news."""
+        began = time.thread_time()
         try:
             more = self._round()
         except GivenUp:
@@ -185,14 +188,16 @@ class SeriesForwarder:
             log.exception("the time-series forwarder broke")
             self._batches.close()
             return self._after(Trouble(Why.LATER, f"the forwarder broke: {type(error).__name__}: {error}"))
-        self._attempts = 0
+        self._attempts, self._troubled = 0, False
         self._state = "sending" if more else "up to date"
-        return 0.0 if more else None
+        # A backlog takes half a core at most: live runs share this process.
+        return min(time.thread_time() - began, REST_MOST_S) if more else None
 
     def _after(self, trouble: Trouble) -> float:
         """Note a trouble; how long to wait: full jitter, so that many daemons do not come back at once."""
         first, longest = self._settings.back_off_s
         self._failures += 1
+        self._troubled = True
         self._tell(str(trouble))
         if trouble.why in (Why.SETTINGS, Why.POINTS, Why.TOO_MUCH):
             self._state = "refused"
@@ -248,7 +253,8 @@ class SeriesForwarder:
         if batch is None:
             return False
         if batch.done < len(batch.lines):
-            self._state = "sending"
+            if not self._troubled:  # what is wrong is shown until it is right again
+                self._state = "sending"
             self._deliver(batch)
         if batch.refused:
             self._store.refuse(NAME, batch.refused)  # before the cursor: a point is here or there

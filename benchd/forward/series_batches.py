@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from benchd.journal_read import JournalReader, Row
 
 ROWS_A_READ = 25  # of up to 1000 records each: what is in memory at once is bounded
-ROWS_A_ROUND = 2000  # however few points there are in them
+ROWS_A_ROUND = 200  # however few points there are in them
 RUNS_KNOWN = 500
 LOOK_BACK = 1000  # records, for the engine speed before a resumed row
 
