@@ -16,6 +16,7 @@ from benchd.journal_read import JournalReader
 READERS = 4
 #: Records looked at for one answer, whatever is picked out of them.
 MOST_LOOKED_AT = 20_000
+NEAR_END = 64  # records
 
 T = TypeVar("T")
 
@@ -112,12 +113,29 @@ def cut(reader: JournalReader, run: str, after: int, limit: int, kind: str | Non
 
 def verdict(reader: JournalReader, run: str) -> tuple[dict[str, Any] | None, bool]:
     """(the verdict of a run as `--json` prints it or None, whether the run is closed)."""
-    closed = info(reader, run)["status"] is not None
+    listed = info(reader, run)
+    if listed["verdict"] is None:
+        return None, listed["status"] is not None
     found = None
-    for record in reader.read(run):
-        if record.get("kind") == "verdict":
-            found = {key: value for key, value in record.items() if key not in ("kind", "seq")}
-    return found, closed
+    for after in (max(0, _nearly_last(reader, run) - NEAR_END), 0):  # it is near the end, as a rule
+        for record in reader.read(run, after):
+            if record.get("kind") == "verdict":
+                found = {key: value for key, value in record.items() if key not in ("kind", "seq")}
+        if found is not None:
+            break
+    return found, listed["status"] is not None
+
+
+def _nearly_last(reader: JournalReader, run: str) -> int:
+    """A seq at most NEAR_END before a run's last one. A run of an hour has a hundred thousand records; this looks at
+    thirty."""
+    low, high = 0, NEAR_END
+    while next(reader.read(run, high), None) is not None:
+        low, high = high, 2 * high
+    while high - low > NEAR_END:
+        middle = (low + high) // 2
+        low, high = (middle, high) if next(reader.read(run, middle), None) is not None else (low, middle)
+    return low
 
 
 def work_order(reader: JournalReader, name: str) -> dict[str, Any]:

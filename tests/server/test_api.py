@@ -7,6 +7,7 @@ import logging
 from typing import Any
 
 import pytest
+from fake_daemon import VERDICT, sample
 from http_world import LOCAL_KEY, World
 
 from benchd.errors import PortError, StoreError
@@ -156,6 +157,17 @@ def test_a_run_from_its_order_to_its_verdict(fresh: World) -> None:
     shown = fresh.ask("GET", "/v1/work-orders/1042", scope="look")[1]
     assert shown["outcomes"] == {"regulator": "pass"}
     assert [one["run"] for one in shown["runs"]] == [run]
+
+
+@pytest.mark.parametrize("after_it", [0, 1, 63, 64, 65, 500])
+@pytest.mark.parametrize("before_it", [0, 62, 3000])
+def test_a_verdict_is_found_wherever_it_stands(fresh: World, before_it: int, after_it: int) -> None:
+    writer = fresh.do(fresh.daemon.open_run)
+    for record in [sample(0)] * before_it + [VERDICT] + [sample(1)] * after_it:
+        writer.append(record)
+    fresh.do(lambda: fresh.daemon.end_run(writer.run, verdict=None))
+    status, found, _ = fresh.ask("GET", f"/v1/runs/{writer.run}/verdict")
+    assert (status, found["reasons"]) == (200, VERDICT["reasons"])
 
 
 def test_stop_hands_on_why(fresh: World) -> None:

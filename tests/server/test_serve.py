@@ -17,6 +17,7 @@ from fake_daemon import FakeDaemon
 from http_world import World
 
 from benchd.errors import ConfigError, PortError
+from benchd.server import protocol
 from benchd.server.serve import HttpServer, check_reachable
 from benchd.server.tokens import TokenStore
 from benchd.site import ServerSettings
@@ -151,7 +152,8 @@ def test_it_stops_in_time_although_clients_hang(fresh: World) -> None:
         wire.close()
 
 
-def test_over_tls(tmp_path: Path, pem: dict[str, Path]) -> None:
+def test_over_tls(tmp_path: Path, pem: dict[str, Path], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(protocol, "WATCHER_UNREAD_S", 1.0)
     settings = ServerSettings("0.0.0.0", 0, pem["server.pem"], pem["server.key"], requests_per_s=1000)
     world = World(tmp_path, settings)
     try:
@@ -171,6 +173,7 @@ def test_over_tls(tmp_path: Path, pem: dict[str, Path]) -> None:
         with socket.create_connection(("127.0.0.1", world.port)) as wire, pytest.raises(OSError):  # noqa: PT011 - also SSLError
             old.wrap_socket(wire, server_hostname="localhost")
         watch_over_tls(world, pem)
+        leave_unread_over_tls(world, pem)
     finally:
         world.close()
 
@@ -184,3 +187,25 @@ def watch_over_tls(world: World, pem: dict[str, Path]) -> None:
     address = f"wss://127.0.0.1:{world.port}/v1/runs/{run}/stream"
     with connect(address, additional_headers=headers, ssl=context) as wire:
         assert sum(message.count('"kind":') for message in wire if isinstance(message, str)) == 2003
+
+
+def leave_unread_over_tls(world: World, pem: dict[str, Path]) -> None:
+    """A watcher that never reads is let go over TLS too."""
+    run = world.do(lambda: world.daemon.finished_run(60_000))
+    context = ssl.create_default_context(cafile=str(pem["ca.pem"]))
+    with socket.socket() as plain:
+        plain.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        plain.connect(("127.0.0.1", world.port))
+        with context.wrap_socket(plain, server_hostname="localhost") as wire:
+            wire.sendall(
+                f"GET /v1/runs/{run}/stream HTTP/1.1\r\nHost: localhost\r\nAuthorization: Bearer {world.tokens['look']}\r\n"
+                "Upgrade: websocket\r\nConnection: Upgrade\r\nSec-WebSocket-Version: 13\r\n"
+                "Sec-WebSocket-Key: AAAAAAAAAAAAAAAAAAAAAA==\r\n\r\n".encode()
+            )
+            came = went = False
+            deadline = time.monotonic() + 15
+            while time.monotonic() < deadline and not went:
+                came = came or world.server.watchers == 1
+                went = came and world.server.watchers == 0
+                time.sleep(0.02)
+            assert went
