@@ -80,15 +80,15 @@ def describe(app: FastAPI) -> dict[str, Any]:
     for route in app.routes:
         if isinstance(route, APIRoute) and route.include_in_schema:
             for method in route.methods or ():
-                _complete(found["paths"][route.path_format][method.lower()])
+                _complete(method, found["paths"][route.path_format][method.lower()])
     return found
 
 
-def _complete(operation: dict[str, Any]) -> None:
+def _complete(method: str, operation: dict[str, Any]) -> None:
     """Add what is the same for all: errors, sign-in, scope."""
     scope = operation.pop(SCOPE_KEY, None)
     statuses = {*_ALWAYS, *operation.pop(ERRORS_KEY, ())}
-    if "requestBody" in operation:
+    if method == "POST":
         statuses.add("415")
     if scope is None:
         operation["security"] = []

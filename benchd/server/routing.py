@@ -43,7 +43,7 @@ class Route(APIRoute):
             if wanted is not None:
                 principal_of(request.scope).require(Scope(wanted))
             _check_query(request, known)
-            if takes_body:
+            if takes_body or (request.method == "POST" and "content-type" in request.headers):
                 _check_type(request)
             return await handler(request)
 

@@ -268,6 +268,7 @@ def test_a_spec_that_is_none_is_a_matter_of_configuration(world: World) -> None:
 )
 def test_a_body_that_is_not_called_json_is_refused(world: World, kind: str) -> None:
     assert world.ask("POST", "/v1/runs", NEW, "operate", Content_Type=kind)[0] == 415
+    assert world.ask("POST", "/v1/backups", None, "administer", Content_Type=kind)[0] == 415
 
 
 @pytest.mark.parametrize(
