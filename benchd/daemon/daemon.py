@@ -310,6 +310,10 @@ class Daemon:
     def forwarders(self) -> Sequence[ForwarderStatus]:
         return [one.status() for one in self._forwarders]
 
+    def settled_row(self) -> int | None:
+        """The row up to which no forwarder will ever ask again; None without forwarders."""
+        return min((one.settled for one in self._forwarders), default=None)
+
     def quarantine(self, forwarder: str, limit: int = 100) -> list[dict[str, Any]]:
         return [one.to_json() for one in self.store.quarantine(self._forwarder(forwarder), limit)]
 
@@ -324,7 +328,7 @@ class Daemon:
 
     async def backup(self) -> str:
         folder = self.home / "backups"
-        target = folder / f"journal-{datetime.now(UTC):%Y%m%d-%H%M%S}.sqlite"
+        target = folder / f"journal-{datetime.now(UTC):%Y%m%d-%H%M%S-%f}.sqlite"
 
         def copy() -> None:
             folder.mkdir(parents=True, exist_ok=True)

@@ -98,11 +98,8 @@ class Jobs:
         keep = self._daemon.site.retention
         assert keep.raw_days is not None
         before = self._now() - timedelta(days=keep.raw_days)
-        taken = [one.position for one in self._daemon.forwarders()]
         try:
-            done = await asyncio.to_thread(
-                self._daemon.journal.thin, before, keep.step_s, min(taken) if taken else None
-            )
+            done = await asyncio.to_thread(self._daemon.journal.thin, before, keep.step_s, self._daemon.settled_row())
         except BenchdError as error:
             self._warn(f"old readings could not be thinned: {error}")
         else:

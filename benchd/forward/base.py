@@ -39,6 +39,10 @@ class ForwarderStatus:
 class Forwarder(Protocol):
     name: str
 
+    @property
+    def settled(self) -> int:
+        """The row of the journal up to which nothing will be asked for again: retention may thin up to it."""
+
     async def run(self) -> None:
         """Forward until cancelled. Troubles of the other side never raise: they are waited out and shown in status()."""
 

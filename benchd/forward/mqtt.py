@@ -105,6 +105,11 @@ class MqttForwarder:
 
     # --- what the daemon sees -----------------------------------------------------------------------------------------
 
+    @property
+    def settled(self) -> int:
+        """Nothing before this row is asked for again, but verdicts of the last minute, which are never thinned."""
+        return self._position
+
     def status(self) -> ForwarderStatus:
         behind = max(0, self._news.row - self._position)
         state = self._state
