@@ -19,14 +19,7 @@ from benchd.journal import Journal, RunWriter
 from benchd.runner import Ended, Facts, Show, Technician, conduct, utc_text
 from benchd.sampler import Sampler
 
-
 PROCEDURES = ("stator", "regulator")
-#: Decision rules by the names that commands and the API take.
-RULES = {
-    "simple": "simple acceptance",
-    "guarded-acceptance": "guarded acceptance",
-    "guarded-rejection": "guarded rejection",
-}
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,16 +12,12 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from benchd.plaintext import harmless_json, harmless_lines, harmless_record
+from benchd.rules import RULES
 
 if TYPE_CHECKING:
     from benchd.core.specs import Rule
     from benchd.runner import Ended, Operator, Show
 
-RULES = {
-    "simple": "simple acceptance",
-    "guarded-acceptance": "guarded acceptance",
-    "guarded-rejection": "guarded rejection",
-}
 
 VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED", "void": "VOID (not judged)"}
 

@@ -26,6 +26,7 @@ from benchd.forward.store import FILE_NAME, ForwardStore
 from benchd.journal import Journal
 from benchd.judge import STOPPED
 from benchd.links import KeptLinks
+from benchd.rules import RULES
 from benchd.runner import CTRL_C, Run, Technician
 from benchd.site import Site
 
@@ -251,8 +252,8 @@ class Daemon:
         if request.procedure not in orders.PROCEDURES:
             known = ", ".join(orders.PROCEDURES)
             raise ConfigError(f"procedure: found {request.procedure!r}, expected one of {known}")
-        if request.rule is not None and request.rule not in orders.RULES:
-            raise ConfigError(f"rule: found {request.rule!r}, expected one of {', '.join(orders.RULES)}")
+        if request.rule is not None and request.rule not in RULES:
+            raise ConfigError(f"rule: found {request.rule!r}, expected one of {', '.join(RULES)}")
         order = await asyncio.to_thread(self._order, station, request)
         technician = None
         if self._technicians is not None:
@@ -265,7 +266,7 @@ class Daemon:
         more = {
             "work_order": request.work_order,
             "unit": request.unit,
-            "rule": None if request.rule is None else Rule(orders.RULES[request.rule]),
+            "rule": None if request.rule is None else Rule(RULES[request.rule]),
             "asked_by": request.asked_by,
         }
         if request.spec is not None:

@@ -21,7 +21,7 @@ class RunRequest:
     spec_toml: str | None = None
     work_order: str | None = None
     unit: str | None = None
-    rule: str | None = None  # a key of benchd.cli.common.RULES
+    rule: str | None = None  # a key of benchd.rules.RULES
     asked_by: str = ""
 
 
