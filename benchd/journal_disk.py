@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import os
 import sqlite3
-import sys
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager, suppress
@@ -19,6 +18,7 @@ from urllib.parse import quote
 from uuid import uuid4
 
 from benchd.errors import StoreError
+from benchd.filelock import try_lock
 
 SCHEMA_VERSION = 2
 MAX_ROW = 1000  # records; `events_after` looks so far back
@@ -270,7 +270,7 @@ class LifeSign:
         self.name = f"{os.getpid()}-{uuid4().hex[:12]}"
         self._path = folder / self.name
         self._file = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644)
-        if not _lock(self._file):
+        if not try_lock(self._file):
             raise OSError(f"{self._path}: a new file cannot be locked")
 
     def end(self) -> None:
@@ -289,7 +289,7 @@ def is_dead(folder: Path, owner: str) -> bool:
     except OSError:  # another user's: cannot know
         return False
     try:
-        return _lock(file)
+        return try_lock(file)
     finally:
         os.close(file)
 
@@ -298,19 +298,3 @@ def bury(folder: Path, owner: str) -> None:
     """Remove the life sign of a dead process."""
     with suppress(OSError):
         (folder / owner).unlink()
-
-
-def _lock(file: int) -> bool:
-    """Whether the file could be locked; it stays so until it is closed."""
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            msvcrt.locking(file, msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
-
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True

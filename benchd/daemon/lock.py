@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import os
-import sys
 import time
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from benchd.errors import StoreError
+from benchd.filelock import try_lock
 
 FILE_NAME = "daemon.lock"
 #: Whoever only looks holds a shared lock for microseconds; a daemon that starts in that moment tries again.
@@ -42,7 +42,7 @@ class DaemonLock:
                 f"{self._path}: cannot be made ({error.strerror}): check BENCHD_HOME and the folder"
             ) from error
         deadline = time.monotonic() + TRY_FOR_S
-        while not _lock(self._file):
+        while not try_lock(self._file):
             if time.monotonic() > deadline:
                 os.close(self._file)
                 raise StoreError(_taken(home))
@@ -72,7 +72,7 @@ def read_holder(home: Path) -> Holder | None:
     except OSError:
         return None
     try:
-        if _lock(file, shared=True):
+        if try_lock(file, shared=True):
             return None
         return _holder(os.read(file, 65536))
     finally:
@@ -95,21 +95,3 @@ def _taken(home: Path) -> str:
     )
     where = "" if holder is None or holder.url is None else f" at {holder.url}"
     return f"{home}: {who}{where} serves from this folder already. Stop it first, or set BENCHD_HOME to a folder of its own"
-
-
-def _lock(file: int, *, shared: bool = False) -> bool:
-    """Whether the file could be locked; it stays so until it is closed."""
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            os.lseek(file, 1 << 20, os.SEEK_SET)  # beyond the text: a locked byte cannot be read there
-            msvcrt.locking(file, msvcrt.LK_NBLCK, 1)
-            os.lseek(file, 0, os.SEEK_SET)
-        else:
-            import fcntl
-
-            fcntl.flock(file, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
