@@ -339,6 +339,7 @@ class Client:
             status_forcelist=(429,) if asks else (),
             allowed_methods=None,
             raise_on_status=False,
+            respect_retry_after_header=False,  # it would repeat any order that was refused, and wait before it says so
             backoff_factor=0.2,
         )
         headers = self.headers() | ({} if data is None else {"Content-Type": "application/json"})

@@ -11,7 +11,7 @@ import sys
 import tempfile
 import threading
 from collections.abc import AsyncIterator, Callable
-from contextlib import AsyncExitStack, asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -74,7 +74,8 @@ async def serve(
                     {asyncio.ensure_future(daemon.stop(f"the daemon was told to stop ({said})"))}, timeout=STOP_S
                 )
     finally:
-        (home / LOCAL_KEY).unlink(missing_ok=True)
+        with suppress(OSError):  # a disk that turned read-only; the next start makes another key
+            (home / LOCAL_KEY).unlink()
         lock.release()
     log.info("stopped")
 

@@ -4,6 +4,7 @@ head of a request and for whoever does not read, and errors in the API's words."
 from __future__ import annotations
 
 import asyncio
+from contextlib import suppress
 from typing import Any
 
 import h11
@@ -120,7 +121,8 @@ class HttpProtocol(H11Protocol):
         self._lingering = True
         self._unset_keepalive_if_required()
         if self.transport.can_write_eof():
-            self.transport.write_eof()
+            with suppress(OSError):  # the other side has reset it
+                self.transport.write_eof()
             self.loop.call_later(LINGER_S, self.transport.abort)
         else:  # TLS has no half of a close
             self.transport.close()

@@ -126,6 +126,8 @@ class _Handler(BaseHTTPRequestHandler):
         self.send_response(status)
         if status == 302:
             self.send_header("Location", "http://127.0.0.1:9/elsewhere")
+        if status in (429, 503):
+            self.send_header("Retry-After", "1")
         self.send_header("Content-Length", str(len(text)))
         self.end_headers()
         self.wfile.write(text)

@@ -232,6 +232,7 @@ def test_an_error_of_the_daemon_is_ours_with_its_words(
     small.answers["/v1/runs"] = (status, {"error": {"kind": kind, "message": f"bay-1: {kind}, do this"}})
     with pytest.raises(BenchdError) as caught:
         client_of(small).start({"bench": "bay-1"})
+    assert len(small.seen) == 1, "an order is never repeated, whatever the answer says of later"
     assert type(caught.value) is error
     assert str(caught.value) == f"bay-1: {kind}, do this"
 
