@@ -288,7 +288,9 @@ class Lateness(threading.Thread):
                 continue
             for run, records in found:
                 if run in self._runs:
-                    self.took_s += [now - due for one in records if (due := tach_due(self._wires, self._runs[run], one))]
+                    self.took_s += [
+                        now - due for one in records if (due := tach_due(self._wires, self._runs[run], one))
+                    ]
         follower.close()
 
     @property

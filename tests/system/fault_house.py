@@ -463,9 +463,9 @@ def hostile(folder: Path, seconds: float, callers: int = 4, idle: int = 200) -> 
 def nonsense(address: tuple[str, int], end: float, chance: random.Random, sent: list[int], mine: int) -> None:
     while time.monotonic() < end:
         with suppress(OSError), socket.create_connection(address, 2) as one:
-            one.settimeout(1.0)
-            chance.choice(NONSENSE)(one, chance)
+            one.settimeout(0.3)
             sent[mine] += 1
+            chance.choice(NONSENSE)(one, chance)
         time.sleep(0.02)
 
 
