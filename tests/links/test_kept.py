@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import os
-import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -223,7 +222,6 @@ async def test_closing_ends_what_is_parked_and_nothing_is_parked_after_it(pty_me
         pty_meter.send(b"x")
         assert await first_byte(link) == b"x"
     assert kept.parked == ()
-    assert not [one for one in threading.enumerate() if one.name.startswith("benchd port")]
 
 
 async def test_a_sampler_after_another_uses_the_same_links(pty_meter: PtyMeter) -> None:
