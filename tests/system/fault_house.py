@@ -26,7 +26,7 @@ from fault_kills import BENCHES, LATE_S, Counts, Killed, compare_store, sample_o
 from load_instruments import BENCH, KINDS, frame_of, site_text
 from stores import FaultServer, VictoriaMetrics, running
 
-from benchd.errors import BusyError, PortError, StoreError
+from benchd.errors import PortError, StoreError
 from benchd.journal import Journal
 
 # --- an instrument unplugged ------------------------------------------------------------------------------------------
@@ -412,7 +412,7 @@ def clock_back(folder: Path) -> Counts:
 
 def keep_run(journal: Journal, opened: datetime, started: datetime) -> str:
     """A run whose id lies in the future; 400 samples, 0.05 s apart, with the times of the runs that will come."""
-    with mock.patch("benchd.journal._now", lambda: opened):
+    with mock.patch("benchd.journal._now", return_value=opened):
         writer = journal.open_run(
             {"procedure": "regulator", "bench": "load 01", "machine": "Hollin T18", "started": started.isoformat()}
         )

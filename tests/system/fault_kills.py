@@ -222,7 +222,7 @@ def refusing_store(folder: Path, each_s: float) -> Counts:
             until(lambda before=before: len(store.asked) > before)  # type: ignore[misc]
             time.sleep(each_s)
             states[name] = serving.forwarder("series")["state"]
-        poison = poisoned()
+        poison = Poisoned()
         store.answer = poison
         time.sleep(each_s)
         p99_s = late.leave()
@@ -247,7 +247,7 @@ def always(reply: Reply) -> Callable[[int, list[str]], Reply]:
     return lambda number, lines: reply
 
 
-class poisoned:  # noqa: N801 - a function with a memory
+class Poisoned:
     """Refuses the first new sample that it sees, for ever, with every request that holds it."""
 
     def __init__(self) -> None:
