@@ -18,7 +18,8 @@ from benchd.journal_disk import MAX_ROW, connect, transaction, trouble
 Record = Mapping[str, Any]
 
 #: The first record after a quiet spell is committed at once, then at most so often: 20 writes to the disk a second.
-COMMIT_EVERY_S = 0.05
+#: Where many runs are open less often, a commit for each 80 runs a second: watchers look at every commit.
+COMMIT_EVERY_S, COMMIT_SELDOM_S, A_RUN_S = 0.05, 0.25, 0.0125
 #: So many waiting records are committed without waiting for the time.
 COMMIT_AT = 1000
 #: Records that may wait for the disk: about 100 MB. Meters fill it in an hour of standstill; then the run must end.
@@ -134,7 +135,8 @@ class GroupWriter:
         self._hurry.clear()
         self._write(db)
         if not stopping:
-            self._hurry.wait(COMMIT_EVERY_S)
+            open_runs = len(self._queues)
+            self._hurry.wait(min(COMMIT_SELDOM_S, max(COMMIT_EVERY_S, open_runs * A_RUN_S)))
         return not stopping
 
     def _write(self, db: sqlite3.Connection) -> None:

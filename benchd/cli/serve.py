@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from typing import TYPE_CHECKING
 
 import click
@@ -42,11 +41,11 @@ def command(site_file: str | None, demo: bool, listen: str | None, speed: float,
     if speed != 1 and not demo:
         raise UsageError("--speed is for --demo: real instruments live by the real clock")
     if demo:
-        from benchd.cli.serving import serve_demo
+        from benchd.cli.serving import run_serving, serve_demo
 
-        asyncio.run(serve_demo(listen, speed, say))
+        run_serving(serve_demo(listen, speed, say), 0)
         return
-    from benchd.cli.serving import serve
+    from benchd.cli.serving import run_serving, serve
     from benchd.site import load_site
 
     assert site_file is not None
@@ -56,7 +55,7 @@ def command(site_file: str | None, demo: bool, listen: str | None, speed: float,
             say(f"warning: {warning}")
         say(f"{site.source}: site {site.name!r}, benches {', '.join(site.benches)}: fit to be served")
         return
-    asyncio.run(serve(site, listen=listen, say=say))
+    run_serving(serve(site, listen=listen, say=say), sum(len(one.instruments) for one in site.benches.values()))
 
 
 def _found(name: str) -> Path:

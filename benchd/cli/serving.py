@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import logging
 import os
 import secrets
@@ -10,16 +11,18 @@ import signal
 import sys
 import tempfile
 import threading
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from benchd import journal as journals
 from benchd.clock import Clock
 from benchd.daemon.daemon import Daemon, Technicians
 from benchd.daemon.lock import DaemonLock, Holder
+from benchd.daemon.loop import loop_for
 from benchd.daemon.notify import notify
 from benchd.errors import ConfigError, StoreError
 from benchd.runner import Technician
@@ -32,12 +35,34 @@ log = logging.getLogger("benchd")
 
 #: A service manager is promised an end within 5 s. What has not let go by then is left behind: the journal is safe.
 STOP_S, LAST_S = 4.0, 4.8
+FILES = 16_384
 LOCAL_KEY = "local-key"
 TOKENS = "tokens.json"
 DEMO_BENCHES = ("bay 1", "bay 2")
 DEMO_MACHINE = "hollin-t18"
 
 Say = Callable[[str], None]
+
+
+def run_serving(work: Coroutine[Any, Any, None], instruments: int) -> None:
+    """Run `serve` or `serve_demo` in a process that suits so many instruments."""
+    _prepare_process()
+    with asyncio.Runner(loop_factory=lambda: loop_for(instruments)) as runner:
+        runner.run(work)
+
+
+def _prepare_process() -> None:
+    """Open files for a hall full of instruments, as far as this user may have them. And a garbage collector that comes seldom:
+    records are many and short-lived, and what was imported stays."""
+    with suppress(ImportError, OSError, ValueError):  # Windows has no limit of this kind
+        import resource
+
+        soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+        wanted = FILES if hard == resource.RLIM_INFINITY else min(FILES, hard)
+        if soft != resource.RLIM_INFINITY and soft < wanted:
+            resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 50)
 
 
 async def serve(

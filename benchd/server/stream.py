@@ -48,6 +48,7 @@ class Batch:
     next: int
     open: bool
     empty: bool
+    full: bool  # there may be more on the disk already
 
 
 class Feed:
@@ -76,7 +77,9 @@ class Feed:
     async def _read(self, run: str, after: int) -> Batch:
         def look(reader: JournalReader) -> Batch:
             found = reading.cut(reader, run, after, BATCH)
-            return Batch(encode(found.to_json()).decode(), found.next, found.open, not found.records)
+            return Batch(
+                encode(found.to_json()).decode(), found.next, found.open, not found.records, len(found.records) >= BATCH
+            )
 
         return await self._kept.ask(look)
 
@@ -155,7 +158,7 @@ class Streams:
             after = batch.next
             if not batch.open:
                 return NORMAL, "the run has ended"
-            if batch.empty:
+            if not batch.full:  # all that was on the disk: looking again at once would find nothing
                 await self._news.run_after(run, after, LOOK_S)
 
     async def _told_to_stop(self) -> tuple[int, str]:
