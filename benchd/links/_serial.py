@@ -51,6 +51,7 @@ class SerialLink(Reads):
             await self._opened
         except BaseException:
             self._stop.set()  # cancelled while opening: the thread closes what it has opened by then
+            await self._until_ended()  # else whoever opens it next would find it taken, by us
             raise
         return self
 
@@ -62,6 +63,9 @@ class SerialLink(Reads):
             self._writer.shutdown(wait=False, cancel_futures=True)
         with suppress(Exception):  # the port may be gone, and socket:// and rfc2217:// have no cancel_read
             self._port.cancel_read()  # type: ignore[union-attr]
+        await self._until_ended()
+
+    async def _until_ended(self) -> None:
         with suppress(TimeoutError):  # a driver of the system that hangs: left behind, the thread is a daemon
             await asyncio.wait_for(self._ended.wait(), CLOSE_S)
 

@@ -44,12 +44,14 @@ class TtyLink:
         opened: asyncio.Future[None] = self._loop.create_future()
         start(self._open, self.name, lambda error: settle(self._loop, opened, error))
         try:
-            await opened
+            await asyncio.shield(opened)
             self._loop.add_reader(self._descriptor, self._take)
         except BaseException:
             with self._lock:  # the thread closes what it opens from now on; what it has opened is closed here
                 self._given_up = True
             await self._close()
+            # Else whoever opens it next would find it taken, by us.
+            await asyncio.wait({opened}, timeout=CLOSE_S)
             raise
         return self
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import os
+import sys
 import time
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 import pytest
 import serial.tools.list_ports
@@ -15,6 +17,8 @@ from wires import DRIVERS, PtyMeter, Rfc2217Server, bench_of, tcp_server
 from benchd.clock import Clock, StepClock
 from benchd.errors import PortError
 from benchd.links import Ended, Link, open_link
+from benchd.links._serial import SerialLink
+from benchd.links._tty import TtyLink
 from benchd.links.ports import resolve, serial_params, try_open
 from benchd.wire import SerialParams
 
@@ -199,6 +203,38 @@ async def test_a_link_that_is_cancelled_while_opening_is_let_go() -> None:
         with pytest.raises(TimeoutError):
             async with asyncio.timeout(0.1), open_link(f"rfc2217://{address}?timeout=1"):
                 pytest.fail("it opened")
+
+
+@pytest.mark.parametrize("kind", [TtyLink, SerialLink])
+async def test_a_terminal_that_is_left_while_opening_is_free_at_once(
+    kind: type[TtyLink | SerialLink], pty_meter: PtyMeter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A run that is begun while its bench is still being opened must not find the port taken, by ourselves."""
+    module = sys.modules[kind.__module__]
+    made, opening = module.made, asyncio.Event()
+    loop = asyncio.get_running_loop()
+
+    def slow(*given: Any) -> Any:
+        port = made(*given)
+        loop.call_soon_threadsafe(opening.set)
+        time.sleep(0.2)
+        return port
+
+    def link() -> Link:
+        return kind(str(pty_meter.path), SerialParams(), True, time.monotonic_ns)
+
+    async def use() -> None:
+        async with link():
+            await asyncio.sleep(60)
+
+    monkeypatch.setattr(module, "made", slow)
+    first = asyncio.create_task(use())
+    await opening.wait()
+    first.cancel()
+    await asyncio.wait({first})
+    async with link() as again:
+        pty_meter.send(b"x")
+        assert await asyncio.wait_for(again.read(), 2) == b"x"
 
 
 async def test_try_open_opens_and_closes(pty_meter: PtyMeter) -> None:
