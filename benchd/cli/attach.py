@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import queue
 import signal
 import threading
 import time
+from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import contextmanager, suppress
 from functools import partial
@@ -153,29 +153,40 @@ class Feed(AsyncIterator[Record]):
 
 
 class Orders:
-    """The operator's keys on their way to the daemon, one after the other, from a thread that holds nothing up."""
+    """The operator's keys on their way to the daemon, one after the other, from a thread that lives while there are any."""
 
     def __init__(self, client: Client, run: Callable[[], str], tell: Tell) -> None:
         self.ctrl_c = False
         self._client, self._run = client, run
         self._loop, self._tell = asyncio.get_running_loop(), tell
-        self._waiting: queue.SimpleQueue[tuple[str, str, str]] = queue.SimpleQueue()
-        threading.Thread(target=self._work, name="benchd orders", daemon=True).start()
+        self._waiting: deque[tuple[str, str, str]] = deque()
+        self._lock, self._working = threading.Lock(), False
 
     def operator(self, kind: str, id: str, text: str) -> None:
         """As runner.Run.operator takes it."""
         if kind == "abort":
             self.stop(STOPPED, ctrl_c=id == "ctrl-c")
         else:
-            self._waiting.put((kind, id, text))
+            self._put(kind, id, text)
 
     def stop(self, because: str, *, ctrl_c: bool = False) -> None:
         self.ctrl_c = self.ctrl_c or ctrl_c
-        self._waiting.put(("abort", "ctrl-c" if ctrl_c else "", because))
+        self._put("abort", "ctrl-c" if ctrl_c else "", because)
+
+    def _put(self, kind: str, id: str, text: str) -> None:
+        with self._lock:
+            self._waiting.append((kind, id, text))
+            if not self._working:
+                self._working = True
+                threading.Thread(target=self._work, name="benchd orders", daemon=True).start()
 
     def _work(self) -> None:
         while True:
-            order = self._waiting.get()
+            with self._lock:
+                if not self._waiting:
+                    self._working = False
+                    return
+                order = self._waiting.popleft()
             try:
                 self._send(*order)
             except BusyError:

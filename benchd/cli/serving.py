@@ -87,11 +87,12 @@ async def serve(
     try:
         with journals.Journal(home / journals.FILE_NAME) as journal:
             daemon = Daemon(site, journal, home, clock=clock, technicians=technicians, key_of=tokens.signing_key)
+            signalled = _catch_signals()
             async with _listening(daemon, tokens, home) as server:
                 ca = None if site.server.certificate is None else str(site.server.certificate)
                 lock.tell(replace(holder, daemon=daemon.id, url=server.url, ca=ca))
                 _told_up(daemon, server.url, say)
-                said = await _signalled()
+                said = await signalled
                 notify(STOPPING="1", STATUS=f"stopping ({said})")
                 log.info("stopping (%s)", said)
                 _leave_within(LAST_S)
@@ -125,8 +126,8 @@ def _told_up(daemon: Daemon, url: str, say: Say) -> None:
     say("run one with: benchd run; look with: benchd status, benchd watch; end with Ctrl-C")
 
 
-async def _signalled() -> str:
-    """Wait for the signal that ends the daemon; its name. A second one ends the process at once."""
+def _catch_signals() -> asyncio.Future[str]:
+    """The name of the signal that ends the daemon, once it has come. A second one ends the process at once."""
     loop = asyncio.get_running_loop()
     told: asyncio.Future[str] = loop.create_future()
 
@@ -141,7 +142,7 @@ async def _signalled() -> str:
                 loop.add_signal_handler(number, tell, name)
             except NotImplementedError:  # Windows: Ctrl-C comes as KeyboardInterrupt, and the journal is safe then too
                 continue
-    return await told
+    return told
 
 
 def _leave_within(limit_s: float) -> None:
