@@ -59,9 +59,10 @@ class Instruments:
         assert self.process.stdout.readline() == b"ready\n", "the instruments did not come up"
         self._begin_s: dict[str, float] = {}
 
-    def site(self, more: str = "", listen: str | None = None) -> Path:
+    def site(self, more: str = "", listen: str | None = None, least_mebibytes: int = 256) -> Path:
         """A site file of all benches with `more` at its end."""
         text = (self.folder / "site.toml").read_text(encoding="utf-8")
+        text = text.replace("[site]", f"[site]\nmin_free_mebibytes = {least_mebibytes}")
         if listen is not None:
             text = text.replace("127.0.0.1:0", listen)
         path = self.folder / "faults.toml"

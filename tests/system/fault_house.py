@@ -177,8 +177,9 @@ def disk_full(folder: Path, times: int) -> Counts:
     try:
         with (
             instruments(folder, 2) as wires,
-            Serving(wires.site(series(store.url)), home) as serving,
+            Serving(wires.site(series(store.url), least_mebibytes=70), home) as serving,
         ):
+            assert not serving.client.status()["warnings"]
             for number in range(times):
                 failed += fill_up(serving, home, number)
             run = serving.begin()
@@ -213,7 +214,7 @@ def fill_up(serving: Serving, home: Path, number: int) -> list[str]:
     )
     status = serving.client.status()
     assert status["disk"]["low"], status["disk"]
-    assert any("full" in one for one in status["warnings"]), status["warnings"]
+    assert any("nearly full (0 MB free): make room" in one for one in status["warnings"]), status["warnings"]
     with pytest.raises(StoreError) as refused:
         serving.begin()
     assert "make room" in str(refused.value), refused.value
@@ -222,7 +223,7 @@ def fill_up(serving: Serving, home: Path, number: int) -> list[str]:
     assert serving.said().count("(failed)") >= len(runs) * (number + 1)
     for path in home.glob("filler-*"):
         path.unlink()
-    serving.client.status()
+    assert not serving.client.status()["warnings"]
     for one in witnesses:
         one.leave()
         kept = {record["seq"]: record for record in serving.records(one.run_id)}
