@@ -180,7 +180,9 @@ class Wire:
             self.connection, self.descriptor = found, found.fileno()
 
 
-def wire(kind: str, tcp: bool) -> Wire:
+def wire(kind: str, tcp: bool, link: Path) -> Wire:
+    """One instrument; a pseudo-terminal stands behind a link of its own. Its number would be another program's terminal
+    as soon as this one has gone, and a daemon that looks for its meter would take that over."""
     if tcp:
         listener = socket.create_server(("127.0.0.1", 0))
         listener.setblocking(False)
@@ -188,7 +190,9 @@ def wire(kind: str, tcp: bool) -> Wire:
     meter, port = pty.openpty()  # `port` stays open: a pty whose last user leaves hangs up
     tty.setraw(port)
     os.set_blocking(meter, False)
-    return Wire(kind, os.ttyname(port), meter, frame_of(kind))
+    link.unlink(missing_ok=True)
+    link.symlink_to(os.ttyname(port))
+    return Wire(kind, str(link), meter, frame_of(kind))
 
 
 def write_files(folder: Path, benches: Sequence[dict[str, Wire]], sample_s: float) -> None:
@@ -259,10 +263,18 @@ def main() -> None:
     if unknown := tcp - set(KINDS):
         parser.error(f"--tcp: {', '.join(unknown)} is none of {', '.join(KINDS)}")
     given.folder.mkdir(parents=True, exist_ok=True)
-    benches = [{kind: wire(kind, kind in tcp) for kind in KINDS} for _ in range(given.benches)]
+    folder = given.folder.absolute()
+    benches = [
+        {kind: wire(kind, kind in tcp, folder / f"{kind}-{number:02}") for kind in KINDS}
+        for number in range(1, given.benches + 1)
+    ]
     write_files(given.folder, benches, given.sample_s)
     print("ready", flush=True)
-    serve([one for wires in benches for one in wires.values()], given.rate, given.folder / "sent.json")
+    wires = [one for each in benches for one in each.values()]
+    serve(wires, given.rate, given.folder / "sent.json")
+    for one in wires:
+        if one.listener is None:
+            Path(one.port).unlink(missing_ok=True)
 
 
 if __name__ == "__main__":

@@ -101,10 +101,10 @@ class Member:
         assert isinstance(found, dict)
         return found
 
-    def end(self) -> None:
+    def end(self) -> int:
         self.process.send_signal(signal.SIGTERM)
         try:
-            assert self.process.wait(10) == 0
+            return self.process.wait(10)
         finally:
             self.process.kill()
             self.log.close()
@@ -123,8 +123,8 @@ async def fleet(folder: Path, store: str, broker: int) -> AsyncIterator[list[Mem
             await until(one.is_ready, 60)
         yield members
     finally:
-        for one in members:
-            await asyncio.to_thread(one.end)
+        ends = await asyncio.gather(*(asyncio.to_thread(one.end) for one in members), return_exceptions=True)
+        assert ends == [0] * len(members)
 
 
 def stored(store: VictoriaMetrics, daemon: str) -> list[tuple[int, int]]:
