@@ -42,6 +42,7 @@ class TtyLink:
         self._inbox = Inbox(self._loop, self._hold)
         self._writing = asyncio.Lock()
         opened: asyncio.Future[None] = self._loop.create_future()
+        opened.add_done_callback(asyncio.Future.exception)  # of an opening that was left nobody else asks why it failed
         start(self._open, self.name, lambda error: settle(self._loop, opened, error))
         try:
             await asyncio.shield(opened)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import os
 import sys
 import time
@@ -203,6 +204,28 @@ async def test_a_link_that_is_cancelled_while_opening_is_let_go() -> None:
         with pytest.raises(TimeoutError):
             async with asyncio.timeout(0.1), open_link(f"rfc2217://{address}?timeout=1"):
                 pytest.fail("it opened")
+
+
+async def test_an_opening_that_fails_after_it_was_left_is_no_news(
+    pty_meter: PtyMeter, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    opening, loop = asyncio.Event(), asyncio.get_running_loop()
+
+    def slow(*given: Any) -> Any:
+        loop.call_soon_threadsafe(opening.set)
+        time.sleep(0.2)
+        raise OSError(11, "taken")
+
+    monkeypatch.setattr("benchd.links._tty.made", slow)
+    link = TtyLink(str(pty_meter.path), SerialParams(), True, time.monotonic_ns)
+    first = asyncio.create_task(link.__aenter__())
+    await opening.wait()
+    first.cancel()
+    await asyncio.wait({first})
+    assert first.cancelled()
+    del first, link
+    gc.collect()
+    assert not caplog.records
 
 
 @pytest.mark.parametrize("kind", [TtyLink, SerialLink])
