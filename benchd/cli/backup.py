@@ -38,6 +38,11 @@ def command(target: str | None, source: str | None, as_json: bool) -> None:
         wanted = default_target(path) if target is None else Path(target)
         if wanted.is_dir():
             wanted /= default_target(path).name
+        elif target is not None and (wanted.suffix != ".sqlite" or not wanted.parent.is_dir()):
+            raise UsageError(
+                f"{wanted}: there is no such folder (a stick that is not mounted?); give a folder that is there, "
+                "or a file name that ends in .sqlite in one"
+            )
         backup(path, wanted)
         print_json({"file": str(wanted)}) if as_json else say(f"{path}: copied to {wanted}")
         return

@@ -45,14 +45,14 @@ def command(site_file: str | None, demo: bool, listen: str | None, speed: float,
 
         run_serving(serve_demo(listen, speed, say), 0)
         return
+    from benchd.cli.serving import check as look_through
     from benchd.cli.serving import run_serving, serve
     from benchd.site import load_site
 
     assert site_file is not None
     site = load_site(_found(site_file))
     if check:
-        for warning in site.warnings:
-            say(f"warning: {warning}")
+        look_through(site, say)
         say(f"{site.source}: site {site.name!r}, benches {', '.join(site.benches)}: fit to be served")
         return
     run_serving(serve(site, listen=listen, say=say), sum(len(one.instruments) for one in site.benches.values()))

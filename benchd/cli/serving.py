@@ -15,16 +15,18 @@ from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from benchd import journal as journals
 from benchd.clock import Clock
-from benchd.daemon.daemon import Daemon, Technicians
+from benchd.daemon.daemon import Daemon
 from benchd.daemon.lock import DaemonLock, Holder
 from benchd.daemon.loop import loop_for
 from benchd.daemon.notify import notify
-from benchd.errors import ConfigError, StoreError
+from benchd.daemon.station import Technicians
+from benchd.errors import ConfigError, PortError, StoreError
 from benchd.runner import Technician
 from benchd.server.serve import HttpServer, check_reachable
 from benchd.server.tokens import TokenStore
@@ -36,6 +38,7 @@ log = logging.getLogger("benchd")
 #: A service manager is promised an end within 5 s. What has not let go by then is left behind: the journal is safe.
 STOP_S, LAST_S = 4.0, 4.8
 FILES = 16_384
+CREDENTIALS = "/run/credentials/"  # systemd's, there while its service runs
 LOCAL_KEY = "local-key"
 TOKENS = "tokens.json"
 DEMO_BENCHES = ("bay 1", "bay 2")
@@ -49,6 +52,29 @@ def run_serving(work: Coroutine[Any, Any, None], instruments: int) -> None:
     _prepare_process()
     with asyncio.Runner(loop_factory=lambda: loop_for(instruments)) as runner:
         runner.run(work)
+
+
+def check(site: Site, say: Say) -> None:
+    """What serve() would refuse before it opens a port, without taking the home's lock. ConfigError.
+
+    What only a service has (its credentials, its environment) is named as not looked at.
+    """
+    wrong: list[str] = []
+    try:
+        check_files(site)
+    except ConfigError as error:
+        wrong += str(error).splitlines()
+    try:
+        check_reachable(site.server, TokenStore(journals.home() / TOKENS))
+    except ConfigError as error:
+        wrong += str(error).splitlines()
+    elsewhere = [line for line in wrong if CREDENTIALS in line or line.startswith("environment variable ")]
+    for line in elsewhere:
+        say(f"not to be looked at from here, only as the service: {line}")
+    if left := [line for line in wrong if line not in elsewhere]:
+        raise ConfigError("\n".join(dict.fromkeys(left)))
+    for warning in site.warnings:
+        say(f"warning: {warning}")
 
 
 def _prepare_process() -> None:
@@ -215,5 +241,15 @@ async def serve_demo(listen: str | None, speed: float, say: Say) -> None:
             return virtual[slug].operator
 
         site = Site("Tessel Lane demo", benches=benches)
-        say(f"virtual benches {', '.join(benches)}; try: benchd run regulator --bench bay-1 --spec {DEMO_MACHINE}")
-        await serve(site, listen=listen, say=say, clock=clock, technicians=technician)
+        try:
+            await serve(site, listen=listen, say=partial(_with_a_hint, say), clock=clock, technicians=technician)
+        except PortError as error:
+            raise PortError(f"{error}\nWith --demo: benchd serve --demo --listen 127.0.0.1:0") from error
+        except ConfigError as error:
+            raise ConfigError(f"{error}\nThe demo has no site file: leave --listen at 127.0.0.1") from error
+
+
+def _with_a_hint(say: Say, line: str) -> None:
+    say(
+        line.replace("run one with: benchd run;", f"run one: benchd run regulator --bench bay-1 --spec {DEMO_MACHINE};")
+    )

@@ -7,7 +7,7 @@ import logging
 import re
 import shutil
 import tempfile
-from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
+from collections.abc import Callable, Coroutine, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,7 +19,7 @@ from benchd.core.specs import Rule
 from benchd.daemon.interface import RunRequest
 from benchd.daemon.jobs import Jobs
 from benchd.daemon.news import News
-from benchd.daemon.station import House, Station
+from benchd.daemon.station import House, Station, Technicians
 from benchd.errors import BusyError, ConfigError, NotFoundError, StoreError
 from benchd.forward.base import Forwarder, ForwarderStatus
 from benchd.forward.store import FILE_NAME, ForwardStore
@@ -27,7 +27,7 @@ from benchd.journal import Journal
 from benchd.judge import STOPPED
 from benchd.links import KeptLinks
 from benchd.rules import RULES
-from benchd.runner import CTRL_C, Run, Technician
+from benchd.runner import CTRL_C, Run
 from benchd.site import Site
 
 if TYPE_CHECKING:
@@ -42,9 +42,6 @@ AGAIN_S = 5.0
 LAST_WORDS_S = 0.5
 _SPEC_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 SENT_SPEC = "(sent with the order)"
-
-#: Somebody who acts on a run's prompts without a keyboard, on a virtual bench: (bench slug, procedure) -> him.
-Technicians = Callable[[str, str], Awaitable[Technician | None]]
 
 
 class Daemon:
@@ -255,10 +252,7 @@ class Daemon:
         if request.rule is not None and request.rule not in RULES:
             raise ConfigError(f"rule: found {request.rule!r}, expected one of {', '.join(RULES)}")
         order = await asyncio.to_thread(self._order, station, request)
-        technician = None
-        if self._technicians is not None:
-            technician = await self._technicians(station.slug, request.procedure)
-        return await station.start(order, technician)
+        return await station.start(order, self._technicians)
 
     def _order(self, station: Station, request: RunRequest) -> orders.Order:
         if (request.spec is None) == (request.spec_toml is None):

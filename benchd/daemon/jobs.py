@@ -23,6 +23,8 @@ log = logging.getLogger("benchd.jobs")
 
 LOOK_S = 5.0
 DISK_EVERY_S = 20.0
+FORWARDERS_EVERY_S = 1.0
+TROUBLED = ("waiting to try again", "refused")
 WARNINGS = 20
 
 
@@ -35,6 +37,8 @@ class Jobs:
 
     def all(self) -> dict[str, Callable[[], Coroutine[Any, Any, None]]]:
         found: dict[str, Callable[[], Coroutine[Any, Any, None]]] = {"disk": self.disk}
+        if self._daemon.forwarders():
+            found["forwarders' log"] = self.forwarders
         if self._daemon.site.schedule:
             found["schedule"] = self.scheduled_runs
         if self._daemon.site.retention.raw_days is not None:
@@ -120,6 +124,22 @@ class Jobs:
                     log.info("the disk of %s has room again", self._daemon.journal.path)
             await self._recover()
             await asyncio.sleep(DISK_EVERY_S)
+
+    async def forwarders(self) -> None:
+        """Say when a store or a broker goes away, refuses, or is back."""
+        before: dict[str, str] = {}
+        while True:
+            for one in self._daemon.forwarders():
+                trouble = one.last_error or "" if one.state in TROUBLED else ""
+                # The wording of one trouble may change with every try; that it is there is the news.
+                state = one.state if one.state in TROUBLED else "well"
+                if state != before.get(one.name, "well"):
+                    if trouble:
+                        log.warning("forwarder %s: %s: %s: %s", one.name, one.target, one.state, trouble)
+                    else:
+                        log.info("forwarder %s: %s takes again what it is sent", one.name, one.target)
+                    before[one.name] = state
+            await asyncio.sleep(FORWARDERS_EVERY_S)
 
     async def _recover(self) -> None:
         """Close the runs that a full disk left open, as soon as it takes it."""

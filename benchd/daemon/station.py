@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import logging
-from collections.abc import Awaitable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -30,6 +30,10 @@ log = logging.getLogger("benchd.bench")
 
 #: After a fault in watching (a driver's ConfigError, a mistake of ours) the bench is tried again so late.
 FAULT_PAUSE_S = 10.0
+
+
+#: Somebody who acts on a run's prompts without a keyboard, on a virtual bench: (bench slug, procedure) -> him.
+Technicians = Callable[[str, str], Awaitable[Technician | None]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +134,7 @@ class Station:
 
     # --- a run ----------------------------------------------------------------------------------------------------
 
-    async def start(self, order: orders.Order, technician: Technician | None = None) -> str:
+    async def start(self, order: orders.Order, technicians: Technicians | None = None) -> str:
         """Check everything, open the run and conduct it from now on; its id. BusyError and what orders raise."""
         if self._starting or self._conducting is not None:
             at = f" ({self.run_id})" if self.run_id else ""
@@ -141,6 +145,7 @@ class Station:
         try:
             async with self._house.store:
                 ready = await asyncio.to_thread(self._prepare, order)
+            technician = None if technicians is None else await technicians(self.slug, order.procedure)
             self._idle.clear()
             await self._pause_watching()
             # A link that is open is there, and a port cannot be opened twice.

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import errno
 import ipaddress
+import logging
 import socket
 import ssl
 from collections.abc import Iterator
@@ -73,6 +74,14 @@ def make_tls(settings: ServerSettings) -> ssl.SSLContext:
     return context
 
 
+#: What uvicorn calls an error and is none: a refused WebSocket, a watcher who is let go at the end.
+_NO_TROUBLE = ("ASGI callable returned without completing handshake", "Cancel %s running task")
+
+
+def _is_trouble(record: logging.LogRecord) -> bool:
+    return not str(record.msg).startswith(_NO_TROUBLE)
+
+
 class HttpServer:
     """One server on one address. `start` and `stop` once each, in one event loop."""
 
@@ -98,6 +107,7 @@ class HttpServer:
     async def start(self) -> None:
         """Listen. ConfigError if the address may not be listened on so, PortError if it cannot be."""
         check_reachable(self._settings, self._tokens)
+        logging.getLogger("uvicorn.error").addFilter(_is_trouble)
         tls = None if self._settings.certificate is None else make_tls(self._settings)
         listening = await _bind(self._settings)
         self._url = _url(self._settings, listening.getsockname()[1])

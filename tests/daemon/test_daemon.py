@@ -13,6 +13,7 @@ import pytest
 from houses import House, house
 
 from benchd.errors import BusyError, ConfigError, NotFoundError
+from benchd.forward.base import ForwarderStatus
 from benchd.site import Retention, Scheduled
 
 
@@ -48,6 +49,18 @@ async def test_one_run_at_a_time_on_a_bench(tmp_path: Path) -> None:
         assert isinstance(second, BusyError)
         with pytest.raises(BusyError, match=f"bay-1 is in a run \\({first}\\)"):
             await one.run("stator")
+
+
+async def test_a_refused_order_changes_nothing_for_the_run_under_way(tmp_path: Path) -> None:
+    """The demo's machine was once brought in anew for an order that was then refused: the engine stood."""
+    async with house(tmp_path) as one:
+        await ready(one)
+        run = await one.run()
+        world = one.virtual.world
+        with pytest.raises(BusyError):
+            await one.run("stator")
+        assert one.virtual.world is world
+        assert (await one.ended(run))["verdict"] == "pass"
 
 
 async def test_the_instruments_stay_open_between_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -294,3 +307,42 @@ async def test_a_full_disk_is_said_once_and_when_there_is_room_again(
         assert any("nearly full" in one for one in one.daemon.warnings())
         monkeypatch.setattr(one.daemon, "disk", lambda: {"free_bytes": 5_000_000_000, "low": False})
         await until(lambda: "has room again" in caplog.text)
+
+
+class Moody:
+    """A forwarder whose state tests set."""
+
+    name = "series"
+    settled = 0
+
+    def __init__(self) -> None:
+        self.state, self.error = "up to date", ""
+
+    async def run(self) -> None:
+        await asyncio.sleep(60)
+
+    def status(self) -> ForwarderStatus:
+        return ForwarderStatus("series", "http://store", self.state, 0, 0, 0.0, 0, 0, 0, self.error or None, None)
+
+
+async def test_the_log_says_when_a_store_goes_away_and_comes_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    from benchd.daemon import jobs
+
+    monkeypatch.setattr(jobs, "FORWARDERS_EVERY_S", 0.01)
+    caplog.set_level("INFO", "benchd.jobs")
+    async with house(tmp_path) as one:
+        moody = Moody()
+        one.daemon._forwarders = [moody]
+        one.daemon._begin("log", jobs.Jobs(one.daemon).forwarders)
+        await asyncio.sleep(0.1)
+        assert caplog.text == ""
+        moody.state, moody.error = "waiting to try again", "connection refused (1)"
+        await until(lambda: "connection refused (1)" in caplog.text)
+        moody.error = "connection refused (2)"
+        await asyncio.sleep(0.1)
+        assert caplog.text.count("waiting to try again") == 1
+        moody.state = "sending"
+        await until(lambda: "http://store takes again what it is sent" in caplog.text)
+        one.daemon._forwarders = []
