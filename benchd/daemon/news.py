@@ -1,7 +1,7 @@
 """Tells readers of the journal that it has grown, so that none of them has to look again and again.
 
 The journal's writer thread reports commits; waiting is done in the event loop. Runs of other processes that write to
-the same journal report nothing here: those are looked for.
+the same journal report nothing here: those are looked for, and so is what became of a run that ended here.
 """
 
 from __future__ import annotations
@@ -47,7 +47,8 @@ class News:
         self._open.setdefault(run, 1)
 
     def run_closed(self, run: str) -> None:
-        """Nothing more will come from this run; what was committed has been told."""
+        """This daemon is done with the run; all that it could commit is, or is being, told. Not that the journal says so:
+        a run that a full disk kept open is closed there when there is room again."""
         self._ended[run] = self._open.pop(run, 0)
         if len(self._ended) > REMEMBERED:
             self._ended.popitem(last=False)
@@ -64,9 +65,10 @@ class News:
         if run in self._open:
             if self._open[run] <= seq:
                 await self._wait(self._of_run[run], timeout_s)
-            return run in self._open or self._ended.get(run, 0) > seq
-        if run in self._ended:
-            return self._ended[run] > seq
+            if run in self._open:
+                return True
+        if self._ended.get(run, 0) > seq:
+            return True
         more, is_open = await asyncio.to_thread(self._look, run, seq)
         if not more and is_open:
             await asyncio.sleep(LOOK_S if timeout_s is None else min(timeout_s, LOOK_S))

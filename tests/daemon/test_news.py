@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import threading
 
-from benchd.daemon.news import News
+from benchd.daemon.news import LOOK_S, News
 
 
 class Looks:
@@ -49,7 +49,7 @@ async def test_a_watcher_of_a_run_is_woken_by_that_run_alone() -> None:
 
 
 async def test_the_end_of_a_run_is_told_once_all_of_it_is_read() -> None:
-    news = News(0, Looks())
+    news = News(0, Looks((False, False), (False, False)))
     news.run_opened("a")
     commit(news, 1, a=4)
     news_of_end = asyncio.create_task(news.run_after("a", 9))
@@ -58,6 +58,30 @@ async def test_the_end_of_a_run_is_told_once_all_of_it_is_read() -> None:
     assert await asyncio.wait_for(news_of_end, 1) is False
     assert await news.run_after("a", 3) is True, "record 4 is still to be read"
     assert await news.run_after("a", 4) is False
+
+
+async def test_a_run_that_could_not_be_closed_is_asked_for_at_its_pace_not_round_and_round() -> None:
+    """A full disk: the run has ended here, and the journal still has it open. A watcher would spin."""
+    news = News(0, Looks((False, True), (False, True), (True, False), (False, False)))
+    news.run_opened("a")
+    commit(news, 1, a=4)
+    await asyncio.sleep(0)
+    news.run_closed("a")
+    loop = asyncio.get_running_loop()
+    before = loop.time()
+    assert await news.run_after("a", 4, 2.0) is True, "its end is still to come"
+    assert await news.run_after("a", 4, 2.0) is True
+    assert loop.time() - before > 1.9 * LOOK_S
+    assert await news.run_after("a", 4, 2.0) is True, "closed by now, and that is to be read"
+    assert await news.run_after("a", 5, 2.0) is False
+
+
+async def test_a_commit_told_after_the_end_is_not_missed() -> None:
+    """The run's close may be noted before the loop has heard of its last commit."""
+    news = News(0, Looks((True, False)))
+    news.run_opened("a")
+    news.run_closed("a")
+    assert await news.run_after("a", 3) is True
 
 
 async def test_a_run_of_another_process_is_looked_for() -> None:
