@@ -60,7 +60,7 @@ class Reading:
 
     def __init__(self, make: Callable[[], Reader], store: ForwardStore, name: str) -> None:
         self._make, self._store, self._name = make, store, name
-        self._thread = ThreadPoolExecutor(1, thread_name_prefix=f"{name}-journal")
+        self._thread: ThreadPoolExecutor | None = None
         self._reader: Reader | None = None
         self._runs: dict[str, tuple[str, str | None]] = {}
 
@@ -103,12 +103,15 @@ class Reading:
         return await self._call(leave)
 
     def close(self) -> None:
-        """Let go of the journal as soon as the thread is free; does not wait."""
-        with suppress(RuntimeError):  # closed before
-            self._thread.submit(self._forget)
-        self._thread.shutdown(wait=False)
+        """Let go of the journal as soon as the thread is free; does not wait. Whatever is asked later opens it anew."""
+        thread, self._thread = self._thread, None
+        if thread is not None:
+            thread.submit(self._forget)
+            thread.shutdown(wait=False)
 
     async def _call(self, ask: Callable[[Reader], T]) -> T:
+        if self._thread is None:
+            self._thread = ThreadPoolExecutor(1, thread_name_prefix=f"{self._name}-journal")
         return await asyncio.get_running_loop().run_in_executor(self._thread, self._ask, ask)
 
     # --- in the thread ------------------------------------------------------------------------------------------------

@@ -126,6 +126,8 @@ class SeriesForwarder:
         return count
 
     async def run(self) -> None:
+        if self._door.given_up:  # begun anew after a fault; the thread of before may still be at work with its own
+            self._door, self._batches, self._outage = Door(self._settings), self._make_batches(), True
         worker = self._worker = Worker(THREAD)
         try:
             if self._store.notice:

@@ -82,6 +82,21 @@ async def test_runs_of_a_real_journal_arrive(tmp_path: Path, broker: Broker) -> 
             assert [one.body["run"] for one in ear.of("/verdict")] == [first, second]
 
 
+async def test_begun_anew_by_the_daemon_it_goes_on(tmp_path: Path, broker: Broker) -> None:
+    """Daemon._kept_up calls run() of the same forwarder again after a fault."""
+    world = World(tmp_path, broker)
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        async with Ear(broker) as ear:
+            async with running(world, journal) as forwarder:
+                first = await asyncio.to_thread(write_run, journal, "pass")
+                await until(lambda: [one.body["run"] for one in ear.of("/verdict")] == [first])
+            second = await asyncio.to_thread(write_run, journal, "fail")
+            again = asyncio.create_task(forwarder.run())
+            await until(lambda: second in [one.body["run"] for one in ear.of("/verdict")])
+            again.cancel()
+            await asyncio.wait({again}, timeout=10)
+
+
 async def test_a_journal_that_is_not_there_yet(tmp_path: Path, broker: Broker) -> None:
     world = World(tmp_path, broker)
     with Journal(tmp_path / "none" / "journal.sqlite") as journal:

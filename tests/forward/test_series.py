@@ -84,6 +84,18 @@ async def test_everything_arrives_in_order_with_gzip_and_what_the_site_file_says
     }
 
 
+async def test_begun_anew_by_the_daemon_it_goes_on(feed: Feed, faults: FaultServer) -> None:
+    """Daemon._kept_up calls run() of the same forwarder again after a fault."""
+    fill(feed, 10)
+    forwarder = feed.forwarder(faults.url)
+    async with forwarding(forwarder):
+        await up_to_date(forwarder)
+    fill(feed, 10)
+    async with forwarding(forwarder):
+        await up_to_date(forwarder)
+    assert set(faults.lines) == set(wanted(feed))
+
+
 async def test_a_point_waits_for_company_no_longer_than_asked(feed: Feed, faults: FaultServer) -> None:
     forwarder = feed.forwarder(faults.url, flush_s=0.3)
     writer = feed.open_run()
