@@ -20,7 +20,7 @@ from benchd.config import Bench
 from benchd.core.samples import Sample
 from benchd.daemon.health import BenchHealth
 from benchd.daemon.news import News
-from benchd.errors import BenchdError, BusyError
+from benchd.errors import BenchdError, BusyError, PortError
 from benchd.journal import Journal, RunWriter
 from benchd.links import KeptLinks
 from benchd.runner import Emit, Ended, Facts, Run, Technician, conduct
@@ -30,6 +30,8 @@ log = logging.getLogger("benchd.bench")
 
 #: After a fault in watching (a driver's ConfigError, a mistake of ours) the bench is tried again so late.
 FAULT_PAUSE_S = 10.0
+#: Closing is bounded in every link; a bench whose instruments are not free by then says so instead of hanging.
+LET_GO_S = 15.0
 
 
 #: Somebody who acts on a run's prompts without a keyboard, on a virtual bench: (bench slug, procedure) -> him.
@@ -115,6 +117,9 @@ class Station:
                 self.fault = f"{self.slug}: not watched: {error}"
                 level = logging.WARNING if isinstance(error, BenchdError) else logging.ERROR
                 log.log(level, "%s", self.fault, exc_info=not isinstance(error, BenchdError))
+                task = asyncio.current_task()
+                if task is not None and task.cancelling():  # it broke while it was being ended: it has ended
+                    raise asyncio.CancelledError from error
             await asyncio.sleep(FAULT_PAUSE_S)
 
     def _idle_channels(self) -> list[str]:
@@ -127,10 +132,14 @@ class Station:
             self.bench, channels, self._house.clock, registry.drivers(), poles, open_link=self._house.links.open
         )
 
-    async def _pause_watching(self) -> None:
-        if self._watching is not None:
-            self._watching.cancel()
-            await asyncio.wait({self._watching})
+    async def _pause_watching(self) -> bool:
+        """Whether the instruments are free now."""
+        watching = self._watching
+        if watching is None:
+            return True
+        watching.cancel()
+        await asyncio.wait({watching}, timeout=LET_GO_S)
+        return watching.done()
 
     # --- a run ----------------------------------------------------------------------------------------------------
 
@@ -147,7 +156,11 @@ class Station:
                 ready = await asyncio.to_thread(self._prepare, order)
             technician = None if technicians is None else await technicians(self.slug, order.procedure)
             self._idle.clear()
-            await self._pause_watching()
+            if not await self._pause_watching():
+                raise PortError(
+                    f"{self.slug}: an instrument has not let go of its port for {LET_GO_S:.0f} s: unplug it and plug it "
+                    "in again; if it stays so, start the daemon again"
+                )
             # A link that is open is there, and a port cannot be opened twice.
             parked, wired = self._house.links.parked, self.bench.instruments
             await orders.check_ports(ready, [name for name in ready.instruments if wired[name].port not in parked])

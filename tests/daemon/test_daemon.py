@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from houses import House, house
 
-from benchd.errors import BusyError, ConfigError, NotFoundError
+from benchd.errors import BusyError, ConfigError, NotFoundError, PortError
 from benchd.forward.base import ForwarderStatus
 from benchd.site import Retention, Scheduled
 
@@ -164,6 +164,46 @@ async def test_an_instrument_that_is_unplugged_is_named_and_is_back(tmp_path: Pa
         assert one.daemon.instrument("bay-1", "tach")["counts"]["reconnects"] == 1
         with pytest.raises(NotFoundError, match="bay-1 has no instrument 'scale'; it has volts"):
             one.daemon.instrument("bay-1", "scale")
+
+
+async def test_an_instrument_that_breaks_or_hangs_while_it_is_let_go_does_not_hang_the_bench(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from benchd.daemon import station
+
+    free = asyncio.Event()
+
+    async def breaks(self: Any, emit: Any) -> None:
+        try:
+            await asyncio.Event().wait()
+        except asyncio.CancelledError:
+            raise OSError("the port cannot be closed") from None
+
+    async def hangs(self: Any, emit: Any) -> None:
+        while not free.is_set():
+            with suppress(asyncio.CancelledError):
+                await free.wait()
+        raise asyncio.CancelledError
+
+    monkeypatch.setattr(station, "LET_GO_S", 0.3)
+    async with house(tmp_path) as one:
+        await ready(one)
+        place = one.daemon.stations["bay-1"]
+        with monkeypatch.context() as patched:
+            patched.setattr(station._Tapped, "run", breaks)
+            assert await place._pause_watching()
+            await until(lambda: place._watching is not None and not place._watching.done())
+            await asyncio.sleep(0.05)
+            assert await asyncio.wait_for(place._pause_watching(), 5), "it broke, and so has ended"
+            patched.setattr(station._Tapped, "run", hangs)
+            assert await place._pause_watching()  # the next one hangs
+            await until(lambda: place._watching is not None and not place._watching.done())
+            await asyncio.sleep(0.05)
+            with pytest.raises(PortError, match="has not let go of its port"):
+                await asyncio.wait_for(one.run(), 5)
+        free.set()
+        await until(lambda: place.state == "ready")
+        await one.ended(await one.run())
 
 
 async def test_stopping_the_daemon_closes_its_runs_as_void_and_says_why(tmp_path: Path) -> None:
