@@ -6,7 +6,7 @@ import asyncio
 import logging
 from collections import deque
 from collections.abc import Callable, Coroutine
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +26,10 @@ DISK_EVERY_S = 20.0
 FORWARDERS_EVERY_S = 1.0
 TROUBLED = ("waiting to try again", "refused")
 WARNINGS = 20
+THIN_LOOK_S = 60.0
+#: A clock that steps back so little is being corrected, and what was due is not due again; one that steps back further
+#: had been wrong.
+SET_BACK = timedelta(hours=2)
 
 
 class Jobs:
@@ -54,6 +58,9 @@ class Jobs:
         while True:
             await asyncio.sleep(LOOK_S)
             now, site = self._now(), self._daemon.site
+            if newest - now > SET_BACK:  # it had been wrong: waiting until it is that late again could take years
+                self._warn(f"the clock was set back from {newest:%Y-%m-%d %H:%M}: the schedule goes by the new time")
+                newest = now
             for moment, one in schedule.missed(site.schedule, newest, now):
                 self._warn(f"{_named(moment, one)} was missed: the computer or benchd slept through it")
             for moment, one in schedule.due(site.schedule, newest, now):
@@ -90,12 +97,11 @@ class Jobs:
         """Once a day, at its time; what no forwarder has taken yet is not thinned."""
         at = self._daemon.site.retention.at
         while True:
-            now = self._now()
-            due = datetime.combine(now.date(), at, tzinfo=now.tzinfo)
-            due += timedelta(days=1) if due <= now else timedelta()
+            due = _next(at, self._now())
             # In steps, since the clock may be set meanwhile.
-            while (left_s := (due - self._now()).total_seconds()) > 0:  # noqa: ASYNC110 - time makes no event
-                await asyncio.sleep(min(left_s, 60.0))
+            while (left_s := (due - self._now()).total_seconds()) > 0:
+                await asyncio.sleep(min(left_s, THIN_LOOK_S))
+                due = min(due, _next(at, self._now()))
             await self.thin_now()
 
     async def thin_now(self) -> None:
@@ -165,6 +171,12 @@ class Jobs:
     def _warn(self, text: str) -> None:
         self.warnings.append(text)
         log.warning("%s", text)
+
+
+def _next(at: time, now: datetime) -> datetime:
+    """The next moment of this time of day after now."""
+    due = datetime.combine(now.date(), at, tzinfo=now.tzinfo)
+    return due + timedelta(days=1) if due <= now else due
 
 
 def _named(moment: datetime, one: Scheduled) -> str:

@@ -309,6 +309,45 @@ async def test_a_scheduled_run_opens_at_its_time_by_name_or_by_path(
         await asyncio.gather(working, return_exceptions=True)
 
 
+async def test_a_clock_that_was_years_ahead_holds_up_neither_schedule_nor_retention(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A computer without a battery for its clock starts anywhere, and is put right a minute later."""
+    from benchd.daemon import jobs
+
+    monkeypatch.setattr(jobs, "LOOK_S", 0.02)
+    monkeypatch.setattr(jobs, "THIN_LOOK_S", 0.02)
+    opened, thinned = [], []
+    async with house(tmp_path) as one:
+        wall = Wall("2036-01-01 00:00:00")
+        one.daemon.site = replace(
+            one.daemon.site,
+            schedule=(Scheduled("bay-1", "stator", "hollin-t18", (time(7, 30),)),),
+            retention=Retention(raw_days=30, at=time(3, 0)),
+        )
+        its_jobs = jobs.Jobs(one.daemon, wall)
+
+        async def note_opened(moment: datetime, scheduled: Scheduled) -> None:
+            opened.append(f"{moment:%Y-%m-%d %H:%M}")
+
+        async def note_thinned() -> None:
+            thinned.append(f"{wall.now:%Y-%m-%d %H:%M}")
+
+        monkeypatch.setattr(its_jobs, "_open", note_opened)
+        monkeypatch.setattr(its_jobs, "thin_now", note_thinned)
+        working = [asyncio.create_task(work) for work in (its_jobs.scheduled_runs(), its_jobs.thinning())]
+        await asyncio.sleep(0.1)
+        for text in ("2026-11-25 02:59:30", "2026-11-25 03:00:01", "2026-11-25 07:29:50", "2026-11-25 07:30:01"):
+            wall.now = datetime.fromisoformat(text).astimezone()
+            await asyncio.sleep(0.2)
+        for task in working:
+            task.cancel()
+        await asyncio.gather(*working, return_exceptions=True)
+    assert opened == ["2026-11-25 07:30"]
+    assert thinned == ["2026-11-25 03:00"]
+    assert "set back from 2036-01-01" in its_jobs.warnings[0]
+
+
 async def test_thinning_waits_for_the_forwarders_and_keeps_the_verdict(tmp_path: Path) -> None:
     from benchd.daemon import jobs
 
