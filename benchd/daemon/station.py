@@ -10,6 +10,7 @@ import asyncio
 import hashlib
 import logging
 from collections.abc import Awaitable, Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -32,6 +33,9 @@ log = logging.getLogger("benchd.bench")
 FAULT_PAUSE_S = 10.0
 #: Closing is bounded in every link; a bench whose instruments are not free by then says so instead of hanging.
 LET_GO_S = 15.0
+#: So long the end waits for a run that is being opened.
+OPENING_S = 2.0
+STOPPING = "the daemon is stopping: it takes no run any more"
 
 
 #: Somebody who acts on a run's prompts without a keyboard, on a virtual bench: (bench slug, procedure) -> him.
@@ -86,6 +90,8 @@ class Station:
         self._conducting: asyncio.Task[None] | None = None
         self._watching: asyncio.Task[None] | None = None
         self._starting = False
+        self._started = asyncio.Event()  # no start is under way
+        self._started.set()
         self._stopped = False
         self._idle = asyncio.Event()
         self._idle.set()
@@ -149,8 +155,9 @@ class Station:
             at = f" ({self.run_id})" if self.run_id else ""
             raise BusyError(f"bench {self.slug} is in a run{at}: wait for its end, or stop it")
         if self._stopped:
-            raise BusyError("the daemon is stopping: it takes no run any more")
+            raise BusyError(STOPPING)
         self._starting = True
+        self._started.clear()
         try:
             async with self._house.store:
                 ready = await asyncio.to_thread(self._prepare, order)
@@ -166,10 +173,13 @@ class Station:
             await orders.check_ports(ready, [name for name in ready.instruments if wired[name].port not in parked])
             sampler = self._sampler(ready.channels, preflight.poles_of(order.spec))
             async with self._house.store:
+                if self._stopped:
+                    raise BusyError(STOPPING)
                 writer, facts = await asyncio.to_thread(orders.open_run, ready, self._house.journal)
             await self._begin(ready, sampler, writer, facts, technician)
         finally:
             self._starting = False
+            self._started.set()
             self._resume_watching()
         return writer.run
 
@@ -248,6 +258,9 @@ class Station:
         """End the run under way, as aborted; watch no more."""
         self._stopped = True
         self._idle.clear()
+        with suppress(TimeoutError):
+            async with asyncio.timeout(OPENING_S):
+                await self._started.wait()
         if self._run is not None:
             self._run.hurried = True
             self._run.stop(because)
