@@ -434,7 +434,7 @@ async def test_a_stream_whose_daemon_stays_away_gives_up_and_says_that_the_run_g
     said: list[str] = []
 
     async def watch() -> None:
-        async for one in stream(client, RUN, give_up_s=2.0, said=lambda kind, text: said.append(text)):
+        async for one in stream(client, RUN, give_up_s=4.0, said=lambda kind, text: said.append(text)):
             seen.append(one["seq"])
             if one["seq"] == 4:
                 small.__exit__()

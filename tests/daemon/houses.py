@@ -18,7 +18,7 @@ from benchd.site import Site
 from benchd.virtual.bench import VirtualBench
 from benchd.virtual.scenario import Scenario
 
-SPEED = 10.0
+SPEED = 20.0
 
 
 @dataclass

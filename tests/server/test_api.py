@@ -11,7 +11,7 @@ from fake_daemon import VERDICT, sample
 from http_world import LOCAL_KEY, World
 
 from benchd.errors import PortError, StoreError
-from benchd.orders import RULES
+from benchd.rules import RULES
 from benchd.server.models import NewRun
 
 RUN = "20200101-000000-000ab"  # of no run

@@ -25,7 +25,7 @@ TOKEN = """
 bearer = "{token}"
 """
 #: All phases with all checks; so many cases an operation that a run stays under a minute.
-EXAMPLES, EXAMPLES_OUTSIDE = 10, 3
+EXAMPLES, EXAMPLES_OUTSIDE = 6, 2
 
 
 @pytest.fixture

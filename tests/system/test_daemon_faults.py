@@ -17,7 +17,7 @@ import fault_kills as kills
 
 
 def test_a_daemon_killed_at_any_moment_has_lost_nothing_that_was_committed(tmp_path: Path) -> None:
-    found = kills.kill_daemon(tmp_path, 6, 1.5)
+    found = kills.kill_daemon(tmp_path, 5, 1.0)
     assert found["samples"] > 30
 
 
