@@ -13,7 +13,7 @@ from benchd.plaintext import harmless
 if TYPE_CHECKING:
     from benchd.client import Client
 
-WIDTH = 80
+WIDTH, WIDEST = 80, 120
 NEWEST = 5
 
 
@@ -117,13 +117,30 @@ def is_well(instrument: Mapping[str, Any]) -> bool:
 
 
 def trouble_lines(one: Mapping[str, Any]) -> Iterator[str]:
-    """An instrument that does not talk: since when, what happened, and its cure."""
-    what = f": {one['what']}" if one["what"] else ""
+    """An instrument that does not talk: since when, what happened, and its cure; the port and each of them once."""
+    port = str(one["port"])
+    what, cure = without_port(one["what"], port), without_port(one["cure"], port)
+    if what.endswith(cure):
+        what = what.removesuffix(cure).rstrip(" :.")
+    if not what:  # one text for both: what happened, a full stop, what to do
+        what, _, cure = cure.partition(". ")
     since = f" since {moment(one['since'])}" if one["since"] else ""
-    lead = f"  {harmless(one['name'])} "
-    yield from wrapped(f"{str(one['state']).upper()}{since} on {one['port']}{what}", lead)
-    if one["cure"]:
-        yield from wrapped(str(one["cure"]), " " * min(len(lead), 12) + "do: ")
+    told = f": {what}" if what else ""
+    yield from wrapped(f"{str(one['state']).upper()}{since} on {port}{told}", f"  {harmless(one['name'])} ")
+    if cure:
+        yield from wrapped(cure, "    do: ")
+
+
+def without_port(text: object, port: str) -> str:
+    """What an instrument's trouble says, without the port in front of it."""
+    found = str(text or "")
+    while found.startswith(port):
+        rest = found.removeprefix(port)
+        _, colon, rest = rest.partition(": ") if rest.startswith((":", " (")) else ("", "", "")
+        if not colon:
+            break
+        found = rest
+    return found
 
 
 def channel_text(name: str, one: Mapping[str, Any]) -> str:
@@ -197,13 +214,22 @@ def size_text(count: float) -> str:
     return f"{count:.1f} TB"
 
 
+def columns() -> int:
+    """How wide a line may be: the terminal's width, at most WIDEST; WIDTH where it goes elsewhere."""
+    import shutil
+    import sys
+
+    return min(WIDEST, shutil.get_terminal_size().columns) if sys.stdout.isatty() else WIDTH
+
+
 def wrapped(text: object, lead: str = "") -> list[str]:
-    """Words from anywhere as lines of at most WIDTH columns; what follows the first hangs under it."""
+    """Words from anywhere as lines that fit; what follows the first hangs under it."""
+    width = columns()
     lead = harmless(lead)
-    if len(lead) > WIDTH // 2:
-        lead = lead[: WIDTH // 2 - 5] + "...: "
+    if len(lead) > width // 2:
+        lead = lead[: width // 2 - 5] + "...: "
     hang = " " * (len(lead) or 2)
     lines: list[str] = []
     for part in str(text).split("\n"):
-        lines += textwrap.wrap(harmless(part), WIDTH, initial_indent=hang if lines else lead, subsequent_indent=hang)
+        lines += textwrap.wrap(harmless(part), width, initial_indent=hang if lines else lead, subsequent_indent=hang)
     return lines or [lead.rstrip()]

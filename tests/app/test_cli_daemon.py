@@ -859,3 +859,26 @@ def test_ctrl_c_stops_a_real_daemons_run(shop: Shop, real: list[subprocess.Popen
         "stopped by the operator",
     )
     assert json.loads(run("history", "--json").stdout)["runs"][0]["status"] == "aborted"
+
+
+@pytest.mark.parametrize(
+    ("what", "cure", "said"),
+    [
+        (
+            "/dev/tach: there is no such port; there is none. Plug it in, or correct `port`.",
+            "/dev/tach: there is no such port; there is none. Plug it in, or correct `port`.",
+            ["  tach SILENT on /dev/tach: there is no such port; there is none", "    do: Plug it in, or correct `port`."],
+        ),
+        (
+            "/dev/tach: nothing comes from it: wake the meter",
+            "wake the meter",
+            ["  tach SILENT on /dev/tach: nothing comes from it", "    do: wake the meter"],
+        ),
+        ("", "", ["  tach SILENT on /dev/tach"]),
+    ],
+)
+def test_status_says_port_trouble_and_cure_once(what: str, cure: str, said: list[str]) -> None:
+    from benchd.cli.status import trouble_lines
+
+    one = {"name": "tach", "state": "silent", "since": "", "port": "/dev/tach", "what": what, "cure": cure}
+    assert list(trouble_lines(one)) == said
