@@ -32,6 +32,7 @@ from benchd.screenfeed import ScreenFeed
 CTRL_C = 130
 END_PAGE_HURRIED_S = 0.5
 CLOSE_PORTS_S = 5.0  # an instrument that hangs longer than this is left behind
+CLOSE_PORTS_HURRIED_S = 2.5  # after a signal: whoever sent it waits 5 s in all, and the run is to be closed by then
 
 Record = dict[str, Any]
 Emit = Callable[[Mapping[str, Any] | Sample], None]
@@ -336,7 +337,7 @@ async def conduct(
         except asyncio.CancelledError:
             cancelled = True
             run.stop(STOPPED)
-        await _close_ports(sampling, warn)
+        await _close_ports(sampling, warn, CLOSE_PORTS_HURRIED_S if run.hurried else CLOSE_PORTS_S)
         ended = await run.close()
         if showing is not None:
             await _leave_screen(showing, warn, END_PAGE_HURRIED_S if run.hurried or cancelled else None)
@@ -379,11 +380,11 @@ def _error_of(task: asyncio.Future[None]) -> str | None:
     return None if error is None else f"{type(error).__name__}: {error}"
 
 
-async def _close_ports(sampling: asyncio.Future[None], warn: Callable[[str], None]) -> None:
+async def _close_ports(sampling: asyncio.Future[None], warn: Callable[[str], None], limit_s: float) -> None:
     sampling.cancel()
-    _, pending = await asyncio.wait({sampling}, timeout=CLOSE_PORTS_S)
+    _, pending = await asyncio.wait({sampling}, timeout=limit_s)
     if pending:
-        warn(f"an instrument did not let go of its port within {CLOSE_PORTS_S:.0f} s")
+        warn(f"an instrument did not let go of its port within {limit_s:.1f} s")
     elif not sampling.cancelled():
         sampling.exception()  # seen: it stands in the run's reason, or came after the verdict
 

@@ -6,6 +6,7 @@ import asyncio
 import os
 import signal
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from typing import Any
 
 import pytest
@@ -363,3 +364,22 @@ async def test_cancelled_from_outside_it_closes_the_run_first() -> None:
         await task
     assert [one["status"] for one in store.closed] == ["aborted"]
     assert store.records[-1]["verdict"] == "void"
+
+
+async def test_told_to_stop_while_an_instrument_hangs_the_run_is_closed_within_what_a_service_manager_grants() -> None:
+    free = asyncio.Event()
+
+    class Hangs(Tape):
+        async def run(self, emit: Callable[[Mapping[str, Any] | Sample], None]) -> None:
+            with suppress(asyncio.CancelledError):
+                await super().run(emit)
+            await free.wait()
+
+    said: list[str] = []
+    loop = asyncio.get_running_loop()
+    began = loop.time()
+    ended, store = await ran(Hangs([samples(1)[0], lambda: os.kill(os.getpid(), signal.SIGTERM)]), warn=said.append)
+    free.set()
+    assert loop.time() - began < 4.0
+    assert (ended.status, store.closed[0]["status"]) == ("aborted", "aborted")
+    assert said == ["an instrument did not let go of its port within 2.5 s"]
