@@ -376,10 +376,18 @@ class Client:
             raise untrusted(self.url, cause) from error
         sent = order and not isinstance(cause, urllib3.exceptions.NewConnectionError)
         more = "; whether it took the order is not known, see: benchd status" if sent else ""
-        raise PortError(f"{self.who} does not answer at {self.url} ({_short(cause)}){more}") from error
+        where = "" if self.url in self.who else f" at {self.url}"
+        why = _short(cause)
+        if any(name in repr(cause) for name in ("RemoteDisconnected", "ConnectionResetError")):
+            why = "it closed the connection without a word"
+            if self.url.startswith("http:"):
+                more += "; does its address begin with https://?"
+        raise PortError(f"{self.who} does not answer{where} ({why}){more}") from error
 
 
 def untrusted(url: str, error: Exception) -> ConfigError:
+    if "WRONG_VERSION_NUMBER" in str(error) or "RECORD_LAYER_FAILURE" in str(error):
+        return ConfigError(f"{url}: what answers there speaks http, not https: correct the address in BENCHD_SERVER")
     return ConfigError(
         f"{url}: its certificate is not trusted ({_short(error)}): name the certificate to trust in BENCHD_CA_FILE, "
         "and call the daemon by the name that stands in it"

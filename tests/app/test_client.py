@@ -10,6 +10,7 @@ import ssl
 import subprocess
 import threading
 from collections.abc import Iterator
+from contextlib import suppress
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 from typing import Any
@@ -469,3 +470,30 @@ async def test_a_stream_of_a_run_that_is_not_there_or_not_for_us_ends_at_once(sm
         await taken(client_of(small))
     with pytest.raises(AccessError, match="not known"):
         await taken(Client(Door(small.url, "wrong")))
+
+
+def test_https_to_a_plain_daemon_and_http_to_one_with_tls_are_told_as_such(
+    small: SmallDaemon, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BENCHD_TOKEN", "t" * 40)
+    monkeypatch.setenv("BENCHD_SERVER", small.url.replace("http:", "https:"))
+    found = find()
+    assert found is not None
+    with pytest.raises(ConfigError, match="speaks http, not https"):
+        found.status()
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+
+        def hang_up() -> None:  # as a server that waits for a TLS greeting does
+            for _ in range(3):
+                with suppress(OSError):
+                    listener.accept()[0].close()
+
+        thread = threading.Thread(target=hang_up, daemon=True)
+        thread.start()
+        url = f"http://127.0.0.1:{listener.getsockname()[1]}"
+        monkeypatch.setenv("BENCHD_SERVER", url)
+        found = find()
+        assert found is not None
+        with pytest.raises(PortError, match="begin with https") as told:
+            found.status()
+        assert str(told.value).count(url) == 1
