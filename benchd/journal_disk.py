@@ -102,7 +102,7 @@ def moment_of_id(run: str) -> datetime:
 def connect(path: Path) -> sqlite3.Connection:
     """Open the journal for writing, made anew if it is not there, brought to this schema if it is older. StoreError."""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(0o700, parents=True, exist_ok=True)  # its owner's alone, unless he made it otherwise
         _refuse_untouched(path)
         db = _open(path, "rwc")
         try:

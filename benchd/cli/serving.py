@@ -78,8 +78,10 @@ def check(site: Site, say: Say) -> None:
 
 
 def _prepare_process() -> None:
-    """Open files for a hall full of instruments, as far as this user may have them. And a garbage collector that comes seldom:
-    records are many and short-lived, and what was imported stays."""
+    """Files that other users of the computer can neither read nor lock. Open files for a hall full of instruments, as far
+    as this user may have them. And a garbage collector that comes seldom: records are many and short-lived, and what was
+    imported stays."""
+    os.umask(0o077)
     with suppress(ImportError, OSError, ValueError):  # Windows has no limit of this kind
         import resource
 

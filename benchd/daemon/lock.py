@@ -35,7 +35,7 @@ class DaemonLock:
     def __init__(self, home: Path, holder: Holder) -> None:
         self._path = home / FILE_NAME
         try:
-            home.mkdir(parents=True, exist_ok=True)
+            home.mkdir(0o700, parents=True, exist_ok=True)
             self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o644)
         except OSError as error:
             raise StoreError(

@@ -168,7 +168,7 @@ class TokenStore:
     def _changing(self) -> Iterator[dict[str, _Kept]]:
         """What is kept, to be changed and written back, one process at a time."""
         try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self.path.parent.mkdir(0o700, parents=True, exist_ok=True)
             with self._lock, _one_process_at_a_time(self.path.with_name(self.path.name + ".lock")):
                 kept = self._load()
                 yield kept

@@ -60,3 +60,28 @@ def test_garbage_in_the_file_is_nobody(tmp_path: Path) -> None:
     (tmp_path / FILE_NAME).write_bytes(b"\x00{")
     assert read_holder(tmp_path) is None
     lock.release()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes are POSIX's")
+def test_other_users_of_the_computer_can_neither_read_nor_lock_what_a_daemon_makes(tmp_path: Path) -> None:
+    code = """
+import asyncio, os, sys
+from pathlib import Path
+os.umask(0o022)
+from benchd.cli.serving import run_serving
+from benchd.daemon.lock import DaemonLock, Holder
+from benchd.forward.store import ForwardStore
+from benchd.journal import Journal
+home = Path(sys.argv[1])
+async def work():
+    lock = DaemonLock(home, Holder(1, "a", "a-1", "now"))
+    with Journal(home / "journal.sqlite") as journal:
+        journal.daemon_id("a")
+        ForwardStore(home / "forward.sqlite").close()
+run_serving(work(), 0)
+"""
+    home = tmp_path / "home"
+    subprocess.run([sys.executable, "-c", code, str(home)], check=True, timeout=60)
+    found = [home, *home.rglob("*")]
+    assert len(found) > 3
+    assert [str(one) for one in found if one.stat().st_mode & 0o077] == []
