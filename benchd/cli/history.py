@@ -29,6 +29,9 @@ def command(work_order: str | None, unit: str | None, bench: str | None, limit: 
       benchd history
       benchd history --work-order 1042 --json
     """
+    import shutil
+    import sys
+
     from benchd.cli.common import print_json, say
 
     runs = kept(limit, work_order=work_order, unit=unit, bench=bench)
@@ -37,7 +40,8 @@ def command(work_order: str | None, unit: str | None, bench: str | None, limit: 
         return
     if not runs:
         say("No run is kept yet" + (" that matches." if work_order or unit or bench else ". Begin with: benchd demo"))
-    for line in table(runs):
+    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+    for line in table(runs, width):
         click.echo(line)
 
 
@@ -79,15 +83,36 @@ COLUMNS = (
 )
 
 
-def table(runs: Sequence[Mapping[str, Any]]) -> list[str]:
-    """The runs as lines of columns; no column wider than what stands in it."""
+#: What gives way first on a narrow terminal. The run's id, its verdict and its suspect never do.
+GIVES_WAY = ("started", "unit", "work_order", "procedure", "spec")
+SHORTEST_NAME = 12
+
+
+def table(runs: Sequence[Mapping[str, Any]], width: int | None = None) -> list[str]:
+    """The runs as lines of columns, no column wider than what stands in it; whole, or fit for a terminal's `width`.
+
+    What is narrower then: first columns without anything in them go, then the machine's name is cut, then columns go.
+    """
     if not runs:
         return []
-    rows = [[title for _, title in COLUMNS]]
-    for run in runs:
-        rows.append([_cell(run, key) for key, _ in COLUMNS])
-    widths = [max(len(row[index]) for row in rows) for index in range(len(COLUMNS))]
+    columns = [key for key, _ in COLUMNS]
+    cells = {key: [title, *(_cell(run, key) for run in runs)] for key, title in COLUMNS}
+    for key in ("work_order", "unit"):
+        if width is not None and _wide(cells, columns) > width and set(cells[key][1:]) == {"-"}:
+            columns.remove(key)
+    if width is not None and (over := _wide(cells, columns) - width) > 0:
+        longest = max(SHORTEST_NAME, max(map(len, cells["spec"])) - over)
+        cells["spec"] = [one if len(one) <= longest else one[: longest - 3] + "..." for one in cells["spec"]]
+    for key in GIVES_WAY:
+        if width is not None and _wide(cells, columns) > width and key in columns:
+            columns.remove(key)
+    widths = [max(map(len, cells[key])) for key in columns]
+    rows = zip(*(cells[key] for key in columns), strict=True)
     return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+
+
+def _wide(cells: Mapping[str, Sequence[str]], columns: Sequence[str]) -> int:
+    return sum(max(map(len, cells[key])) for key in columns) + 2 * (len(columns) - 1)
 
 
 def _cell(run: Mapping[str, Any], key: str) -> str:

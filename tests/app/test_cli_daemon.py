@@ -867,7 +867,10 @@ def test_ctrl_c_stops_a_real_daemons_run(shop: Shop, real: list[subprocess.Popen
         (
             "/dev/tach: there is no such port; there is none. Plug it in, or correct `port`.",
             "/dev/tach: there is no such port; there is none. Plug it in, or correct `port`.",
-            ["  tach SILENT on /dev/tach: there is no such port; there is none", "    do: Plug it in, or correct `port`."],
+            [
+                "  tach SILENT on /dev/tach: there is no such port; there is none",
+                "    do: Plug it in, or correct `port`.",
+            ],
         ),
         (
             "/dev/tach: nothing comes from it: wake the meter",
@@ -882,3 +885,20 @@ def test_status_says_port_trouble_and_cure_once(what: str, cure: str, said: list
 
     one = {"name": "tach", "state": "silent", "since": "", "port": "/dev/tach", "what": what, "cure": cure}
     assert list(trouble_lines(one)) == said
+
+
+@pytest.mark.parametrize("width", [60, 80, 100, 200, None])
+def test_history_fits_the_terminal_and_never_loses_run_verdict_and_suspect(width: int | None) -> None:
+    from benchd.cli.history import table
+
+    one = {"run": "20260301-101500-123ab", "started": "2026-03-01T10:15:00.123+00:00", "procedure": "regulator"}
+    one |= {"verdict": "undecided", "suspect": "not discharged", "spec": "Hollin T18 garden tractor", "unit": None}
+    lines = table(
+        [one | {"work_order": "1042"}, one | {"work_order": None, "verdict": None, "status": "interrupted"}], width
+    )
+    assert max(map(len, lines)) <= (width or 200)
+    assert "20260301-101500-123ab" in lines[1]
+    assert "undecided" in lines[1]
+    assert "not discharged" in lines[1]
+    assert "interrupted" in lines[2]
+    assert ("Hollin T18 garden tractor  1042        -" in lines[1]) == (width in (200, None))
