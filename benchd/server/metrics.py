@@ -126,8 +126,8 @@ class _Runs:
         with self._lock:
             for run in sorted(self._open):
                 self._sort_in(reader.info(run))
-            newest = self._newest
-            for row in _newer_than(reader, newest):
+            # All of them first: a journal that cannot be read half way is asked for the same runs the next time.
+            for row in list(_newer_than(reader, self._newest)):
                 self._newest = max(self._newest, str(row["run"]))
                 self._sort_in(row)
             return JournalFacts(dict(self._closed), len(self._open), reader.last_row())

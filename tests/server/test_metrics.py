@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
+import pytest
 from fake_daemon import COUNTS
 from http_world import World
 from prometheus_client import CollectorRegistry
 from prometheus_client.parser import text_string_to_metric_families
 
-from benchd.server.metrics import LoopDelay
+from benchd.errors import StoreError
+from benchd.server.metrics import LoopDelay, Metrics
 
 GUIDE = Path(__file__).parents[2] / "configs" / "guide" / "metrics.md"
 
@@ -90,3 +93,32 @@ def test_every_figure_stands_in_the_guide(world: World) -> None:
         if line.startswith("# TYPE ") and not line.split()[2].endswith("_created")
     }
     assert {one for one in families if one.startswith("benchd_")} == told
+
+
+class _Breaking:
+    """A list of runs longer than a page whose second page cannot be read at first."""
+
+    def __init__(self) -> None:
+        self.rows = [
+            {"run": f"{no:06}", "status": "judged", "verdict": "pass", "bench": "bay 1", "procedure": "stator"}
+            for no in reversed(range(700))
+        ]
+        self.breaks = True
+
+    def runs(self, limit: int, before: str | None = None) -> list[dict[str, str]]:
+        if before is not None and self.breaks:
+            raise StoreError("the disk does not answer")
+        return [row for row in self.rows if before is None or row["run"] < before][:limit]
+
+    def last_row(self) -> int:
+        return 1
+
+
+def test_runs_that_could_not_be_read_once_are_counted_the_next_time() -> None:
+    reader: Any = _Breaking()
+    metrics = Metrics()
+    with pytest.raises(StoreError):
+        metrics.look(reader)
+    reader.breaks = False
+    assert metrics.look(reader).runs == {("bay 1", "stator", "pass"): 700}
+    assert metrics.look(reader).runs == {("bay 1", "stator", "pass"): 700}
