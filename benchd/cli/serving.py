@@ -27,6 +27,7 @@ from benchd.daemon.loop import loop_for
 from benchd.daemon.notify import notify
 from benchd.daemon.station import Technicians
 from benchd.errors import ConfigError, PortError, StoreError
+from benchd.plaintext import harmless, harmless_lines
 from benchd.runner import Technician
 from benchd.server.serve import HttpServer, check_reachable
 from benchd.server.tokens import TokenStore
@@ -212,9 +213,22 @@ def _log_to_stderr() -> None:
     form = "%(levelname)s %(name)s: %(message)s"
     if "JOURNAL_STREAM" not in os.environ:
         form = "%(asctime)s " + form
-    logging.basicConfig(level=logging.INFO, format=form, stream=sys.stderr, force=True)
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(_Harmless(form))
+    logging.basicConfig(level=logging.INFO, handlers=[handler], force=True)
     for noisy in ("urllib3", "pymodbus", "pyvisa", "Rx", "mqtt"):
         logging.getLogger(noisy).setLevel(logging.WARNING)
+
+
+class _Harmless(logging.Formatter):
+    """What an instrument, a broker or a person wrote may be in an error: it forges no line and moves no cursor."""
+
+    def formatMessage(self, record: logging.LogRecord) -> str:
+        record.message = harmless(record.message)
+        return super().formatMessage(record)
+
+    def format(self, record: logging.LogRecord) -> str:
+        return harmless_lines(super().format(record))
 
 
 # --- without hardware -------------------------------------------------------------------------------------------------

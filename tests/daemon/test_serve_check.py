@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import logging
+import sys
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
-from benchd.cli import cli
+from benchd.cli import cli, serving
 
 SITE = """
 [site]
@@ -66,3 +68,19 @@ def test_what_only_the_service_has_is_named_as_not_looked_at(tmp_path: Path) -> 
         code, said = checked(tmp_path, series=series)
         assert code == 0, said
         assert "not to be looked at from here, only as the service" in said
+
+
+def test_text_from_outside_forges_no_line_in_the_log_and_moves_no_cursor() -> None:
+    form = serving._Harmless("%(levelname)s %(name)s: %(message)s")
+    try:
+        raise ValueError("from a meter: \x1b[2J\x07\u202e")
+    except ValueError:
+        error = sys.exc_info()
+    record = logging.LogRecord(
+        "benchd.bench", logging.ERROR, "", 1, "%s", ("bay-1\nWARNING benchd: forged\x1b[31m",), error
+    )
+    first, second, *rest = form.format(record).split("\n")
+    assert first == "ERROR benchd.bench: bay-1 WARNING benchd: forged [31m"
+    assert second.startswith("Traceback")
+    assert all(line.isprintable() for line in rest)
+    assert "from a meter" in rest[-1]
