@@ -22,6 +22,7 @@ from benchd.filelock import try_lock
 
 SCHEMA_VERSION = 2
 MAX_ROW = 1000  # records; `events_after` looks so far back
+CACHE_KIB = 512  # of pages, a connection: a daemon has a dozen, and what they read was written a moment ago
 BUSY_S = 10.0  # another process' group commit takes milliseconds, a slow disk a second
 
 _RUNS = """
@@ -183,6 +184,11 @@ def _open(path: Path, mode: str) -> sqlite3.Connection:
     uri = f"file:{quote(str(path.absolute()))}?mode={mode}"
     db = sqlite3.connect(uri, uri=True, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
     db.row_factory = sqlite3.Row
+    try:
+        db.execute(f"PRAGMA cache_size=-{CACHE_KIB}")
+    except BaseException:
+        db.close()
+        raise
     return db
 
 
