@@ -23,7 +23,8 @@ COMMIT_EVERY_S, COMMIT_SELDOM_S, A_RUN_S = 0.05, 0.25, 0.0125
 #: So many waiting records are committed without waiting for the time.
 COMMIT_AT = 1000
 #: Records that may wait for the disk: about 100 MB. Meters fill it in an hour of standstill; then the run must end.
-BOUND = 200_000
+#: All runs together: each looks at the sum once in LOOK_EVERY records of its own.
+BOUND, LOOK_EVERY = 200_000, 256
 FLUSH_S = 30.0
 
 
@@ -90,14 +91,17 @@ class GroupWriter:
         if queue.failure:
             raise StoreError(queue.failure)
         waiting = len(queue.waiting)
-        if waiting >= BOUND:
-            raise StoreError(f"{self._path}: the disk does not keep up: {waiting} records wait for it")
+        if waiting >= BOUND or (waiting and waiting % LOOK_EVERY == 0 and self._all_waiting() >= BOUND):
+            raise StoreError(f"{self._path}: the disk does not keep up: {self._all_waiting()} records wait for it")
         queue.waiting.append(record)
         queue.appended += 1
         if not self._news.is_set():
             self._news.set()
         if waiting == COMMIT_AT:
             self._hurry.set()
+
+    def _all_waiting(self) -> int:
+        return sum(len(queue.waiting) for queue in tuple(self._queues))
 
     def flush(self, queue: Queue) -> None:
         """Wait until everything handed over is on the disk. StoreError if it cannot be."""

@@ -107,7 +107,12 @@ class Jobs:
     async def thin_now(self) -> None:
         keep = self._daemon.site.retention
         assert keep.raw_days is not None
-        before = self._now() - timedelta(days=keep.raw_days)
+        newest = self._daemon.reader.runs(1)
+        if not newest:
+            return
+        # A clock that is years ahead at this moment must not thin what is new: no later than the newest run counts.
+        today = min(self._now(), datetime.fromisoformat(str(newest[0]["started"])))
+        before = today - timedelta(days=keep.raw_days)
         try:
             done = await asyncio.to_thread(self._daemon.journal.thin, before, keep.step_s, self._daemon.settled_row())
         except BenchdError as error:

@@ -264,3 +264,28 @@ def test_ids_go_on_when_the_clock_is_put_back_and_started_is_what_it_showed(
         assert one_run(journal, 1).startswith("20270302-000000-000")
         assert [one["run"] for one in journal.runs(50)][1:] == runs[::-1]
         assert troubles(journal) == []
+
+
+def test_a_disk_that_stands_still_is_told_before_many_runs_fill_the_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from benchd import journal_writer
+
+    monkeypatch.setattr(journal_writer, "BOUND", 2000)
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        writers = [journal.open_run({"procedure": "regulator"}) for _ in range(8)]
+        assert journal._writer is not None
+        monkeypatch.setattr(journal._writer, "_write", lambda db: None)
+        taken = 0
+
+        def fill() -> None:
+            nonlocal taken
+            for number in range(2000):
+                for writer in writers:
+                    writer.append({"kind": "mark", "t_ns": number, "text": ""})
+                    taken += 1
+
+        with pytest.raises(StoreError, match=r"does not keep up: 2[0-9]{3} records wait"):
+            fill()
+        assert 2000 <= taken < 2000 + 8 * journal_writer.LOOK_EVERY
+        monkeypatch.undo()

@@ -374,26 +374,32 @@ async def test_a_clock_that_was_years_ahead_holds_up_neither_schedule_nor_retent
     assert "set back from 2036-01-01" in its_jobs.warnings[0]
 
 
-async def test_thinning_waits_for_the_forwarders_and_keeps_the_verdict(tmp_path: Path) -> None:
-    from benchd.daemon import jobs
-
-    async with house(tmp_path, retention=Retention(raw_days=30.0)) as one:
+async def test_thinning_goes_by_the_newest_run_and_keeps_the_verdict(tmp_path: Path) -> None:
+    async with house(tmp_path, retention=Retention(raw_days=1e-5)) as one:  # 0.9 s
         await ready(one)
         run = await one.run("stator")
         await one.ended(run)
+
+        def kinds() -> list[str]:
+            return [record["kind"] for record in one.daemon.reader.read(run)]
+
+        before = kinds()
+        assert before.count("reading") > 100
         wall = Wall(datetime.now().astimezone().isoformat())
-        wall.now += timedelta(days=29)
+        wall.now += timedelta(days=3650)
         one.daemon.jobs._now = wall
-        assert isinstance(one.daemon.jobs, jobs.Jobs)
         await one.daemon.jobs.thin_now()
-        kinds = [record["kind"] for record in one.daemon.reader.read(run)]
-        assert kinds.count("reading") > 100
-        wall.now += timedelta(days=2)
+        assert kinds() == before, "a clock that is ten years ahead thins nothing"
+        await asyncio.sleep(1.0)
+        await ready(one)
+        later = await one.run("stator")
+        with suppress(BusyError):
+            one.daemon.stop_run(later, "seen")
+        await one.ended(later)
         await one.daemon.jobs.thin_now()
-        after = [record["kind"] for record in one.daemon.reader.read(run)]
-        assert after.count("reading") == 0
-        assert after.count("thinned") > 0
-        assert after.count("sample") == kinds.count("sample")
+        assert kinds().count("reading") == 0
+        assert kinds().count("thinned") > 0
+        assert kinds().count("sample") == before.count("sample")
         assert not list(one.daemon.journal.verify())
 
 
