@@ -227,6 +227,8 @@ class VisaLink(Reads):
 
 def _unreachable(port: str, error: BaseException) -> PortError:
     said = str(error) or type(error).__name__
+    if "PyUSB" in said or "No module named 'usb'" in said:
+        return PortError(f"{port}: USBTMC needs one more library: pip install 'benchd[usb]' (it brings PyUSB)")
     return PortError(
         f"{port}: cannot be reached: {said}. Check cable, power and address; `benchd meters --visa` lists what answers."
     )

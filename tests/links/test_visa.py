@@ -117,3 +117,12 @@ async def test_a_scpi_meter_is_read_through_the_whole_way() -> None:
         numbers = emitted.numbers("battery_volts")
         assert numbers[:3] == [12.6, 12.61, 12.62]
         assert emitted.samples[-1].values == {} or emitted.numbers("battery_volts")[-1] == numbers[-1]
+
+
+def test_usbtmc_without_its_library_says_which_extra_brings_it() -> None:
+    from benchd.links import _visa
+
+    error = ValueError("Please install PyUSB to use this resource type.\nNo module named 'usb'")
+    assert str(_visa._unreachable("visa:USB0::1::2::INSTR", error)).endswith(
+        "pip install 'benchd[usb]' (it brings PyUSB)"
+    )
