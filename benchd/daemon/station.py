@@ -153,7 +153,9 @@ class Station:
         """Check everything, open the run and conduct it from now on; its id. BusyError and what orders raise."""
         if self._starting or self._conducting is not None:
             at = f" ({self.run_id})" if self.run_id else ""
-            raise BusyError(f"bench {self.slug} is in a run{at}: wait for its end, or stop it")
+            raise BusyError(
+                f"bench {self.slug} is in a run{at}: wait for its end, or stop it (benchd watch {self.slug} --operate, then a)"
+            )
         if self._stopped:
             raise BusyError(STOPPING)
         self._starting = True

@@ -26,7 +26,9 @@ from typing import Any
 from benchd.errors import ConfigError, NotFoundError, StoreError, UsageError
 from benchd.site_secrets import private_bytes
 
-FILE_NAME = "tokens.json"
+FILE  #: Who asked for a run where no token did: the daemon's own user, its schedule.
+RESERVED = ("local", "schedule")
+_NAME = "tokens.json"
 MOST_TOKENS = 1000
 MOST_BYTES = 1024 * 1024
 _SHAPE = re.compile(r"benchd_([0-9a-f]{12})_[A-Za-z0-9_-]{43}", re.ASCII)
@@ -138,6 +140,8 @@ class TokenStore:
             raise UsageError(
                 f"{name!r} cannot name a token: letters, digits, blank, '.', '_' and '-', at most 64, e.g. 'office screen'"
             )
+        if name in RESERVED:
+            raise UsageError(f"{name!r} is what runs are marked with that no token asked for: take another name")
         if expires_days is not None and not 0 < expires_days <= 36_500:
             raise UsageError(f"a token cannot expire in {expires_days:g} days: give 1 to 36500, or none for no end")
         made = _now().replace(microsecond=0)

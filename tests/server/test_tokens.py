@@ -247,3 +247,9 @@ def test_the_command_wants_a_scope_and_a_name_that_is_free(tmp_path: Path) -> No
     found = CliRunner().invoke(cli, ["token", "revoke", "x"], env={"BENCHD_HOME": str(tmp_path)}, standalone_mode=False)
     assert isinstance(found.exception, Trouble)
     assert found.exception.exit_code == 2
+
+
+@pytest.mark.parametrize("name", ["local", "schedule"])
+def test_a_token_is_not_named_as_whoever_needs_none(tmp_path: Path, name: str) -> None:
+    with pytest.raises(UsageError, match="take another name"):
+        TokenStore(tmp_path / "tokens.json").make(name, "look")
