@@ -26,9 +26,9 @@ from typing import Any
 from benchd.errors import ConfigError, NotFoundError, StoreError, UsageError
 from benchd.site_secrets import private_bytes
 
-FILE  #: Who asked for a run where no token did: the daemon's own user, its schedule.
+FILE_NAME = "tokens.json"
+#: Who asked for a run where no token did: the daemon's own user, its schedule.
 RESERVED = ("local", "schedule")
-_NAME = "tokens.json"
 MOST_TOKENS = 1000
 MOST_BYTES = 1024 * 1024
 _SHAPE = re.compile(r"benchd_([0-9a-f]{12})_[A-Za-z0-9_-]{43}", re.ASCII)
