@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from benchd.runner import Ended, Operator, Show
 
 
-VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED", "void": "VOID (not judged)"}
+VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED", "void": "VOID"}
 
 
 def rule_option(function: Callable[..., Any]) -> Callable[..., Any]:
