@@ -38,7 +38,9 @@ def command(work_order: str | None, unit: str | None, bench: str | None, limit: 
     if as_json:
         print_json({"runs": runs})
         return
-    if not runs:
+    if not runs and bench is not None and (unknown := unknown_bench(bench)):
+        say(unknown)
+    elif not runs:
         say("No run is kept yet" + (" that matches." if work_order or unit or bench else ". Begin with: benchd demo"))
     width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
     for line in table(runs, width):
@@ -69,6 +71,22 @@ def _name_of(source: Source, bench: str | None) -> str | None:
     """The name that runs are kept under, of a bench given by its name or its short name."""
     known = [] if bench is None else source.benches()
     return next((one.name for one in known if bench in (one.name, one.slug)), bench)
+
+
+def unknown_bench(bench: str) -> str:
+    """What to say of a bench that nobody knows; nothing of one that is known."""
+    from benchd.cli.sources import FromJournal
+    from benchd.cli.watch import source
+    from benchd.errors import PortError
+
+    try:
+        known = source().benches()
+    except PortError:  # as for the runs: it hangs, and its journal is at hand
+        known = FromJournal().benches()
+    if any(bench in (one.name, one.slug) for one in known):
+        return ""
+    there = ", ".join(one.slug or one.name for one in known) or "none yet"
+    return f"No bench {bench!r} is known; there are: {there}"
 
 
 COLUMNS = (

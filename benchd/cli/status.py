@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
@@ -180,6 +181,10 @@ def journal_lines(body: Mapping[str, Any], *, looked_for: bool) -> Iterator[str]
     journal = body["journal"]
     if looked_for:
         yield from wrapped("No daemon is up: run, watch and history work alone. Start one with: benchd serve")
+    if os.environ.get("BENCHD_SERVER"):
+        yield from wrapped(
+            "What follows is this computer's own journal, not that of the daemon that BENCHD_SERVER names."
+        )
     size = f"{size_text(journal['bytes'])}" if journal["newest"] else "nothing kept yet"
     yield from wrapped(f"{journal['path']} ({size})", "journal: ")
     for row in journal["open"]:

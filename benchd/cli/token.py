@@ -47,9 +47,14 @@ def make(name: str, scope: str, expires_days: float | None) -> None:
 @click.option("--json", "as_json", is_flag=True, help='One object on stdout: {"tokens": [...]}.')
 def list_(as_json: bool) -> None:
     """List the tokens: name, scope, when made, until when. The tokens themselves are kept nowhere."""
+    import os
+
+    from benchd import journal
     from benchd.cli.common import print_json, say
 
     tokens = [one.to_json() for one in _store().list()]
+    if os.environ.get("BENCHD_SERVER"):
+        say(f"These are this computer's tokens, in {journal.home()}, not those of the daemon that BENCHD_SERVER names.")
     if as_json:
         print_json({"tokens": tokens})
         return

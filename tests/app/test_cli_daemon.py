@@ -902,3 +902,24 @@ def test_history_fits_the_terminal_and_never_loses_run_verdict_and_suspect(width
     assert "not discharged" in lines[1]
     assert "interrupted" in lines[2]
     assert ("Hollin T18 garden tractor  1042        -" in lines[1]) == (width in (200, None))
+
+
+def test_a_bench_that_is_not_known_is_told_with_those_that_are(shop: Shop) -> None:
+    shop.keep(31.0)
+    told = run("history", "--bench", "bay-9")
+    assert (told.exit_code, told.stdout) == (0, "")
+    assert told.stderr == "No bench 'bay-9' is known; there are: bay-1\n"
+    assert "that matches" in run("history", "--bench", "bay-1", "--unit", "none such").stderr
+
+
+def test_what_is_this_computers_own_is_told_as_such_while_another_daemon_is_named(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shop.keep(31.0)
+    assert "this computer's own" not in run("status").stdout
+    monkeypatch.setenv("BENCHD_SERVER", "http://127.0.0.1:9")
+    monkeypatch.setenv("BENCHD_TOKEN", "t" * 40)
+    told = run("status")
+    assert told.exit_code == 5
+    assert "this computer's own journal" in " ".join(told.stdout.split())
+    assert f"this computer's tokens, in {shop.folder / 'home'}" in run("token", "list").stderr
