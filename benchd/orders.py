@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -69,8 +69,13 @@ def earlier_outcomes(journal: Journal, work_order: str | None) -> dict[str, str]
     """Procedure -> its last outcome in this work order; runs that were not judged do not count."""
     if work_order is None:
         return {}
+    return outcomes_of(journal.runs(1000, work_order=work_order))
+
+
+def outcomes_of(runs: Iterable[Mapping[str, Any]]) -> dict[str, str]:
+    """Procedure -> its last outcome among these runs, which come newest first; those not judged do not count."""
     found: dict[str, str] = {}
-    for run in journal.runs(1000, work_order=work_order):  # newest first
+    for run in runs:
         if run["status"] == "judged":
             found.setdefault(str(run["procedure"]), str(run["verdict"]))
     return found

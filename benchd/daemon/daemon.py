@@ -24,6 +24,7 @@ from benchd.errors import BusyError, ConfigError, NotFoundError, StoreError
 from benchd.forward.base import Forwarder, ForwarderStatus
 from benchd.forward.store import FILE_NAME, ForwardStore
 from benchd.journal import Journal
+from benchd.journal_backup import default_target
 from benchd.judge import STOPPED
 from benchd.links import KeptLinks
 from benchd.rules import RULES
@@ -322,14 +323,8 @@ class Daemon:
         return name
 
     async def backup(self) -> str:
-        folder = self.home / "backups"
-        target = folder / f"journal-{datetime.now(UTC):%Y%m%d-%H%M%S-%f}.sqlite"
-
-        def copy() -> None:
-            folder.mkdir(parents=True, exist_ok=True)
-            self.journal.backup(target)
-
-        await asyncio.to_thread(copy)
+        target = default_target(self.journal.path)
+        await asyncio.to_thread(self.journal.backup, target)
         return target.name
 
 

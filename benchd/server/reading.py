@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 from benchd.errors import BenchdError, NotFoundError, StoreError
 from benchd.journal import Journal
 from benchd.journal_read import JournalReader
+from benchd.orders import outcomes_of
 
 READERS = 4
 #: Records looked at for one answer, whatever is picked out of them.
@@ -141,8 +142,4 @@ def _nearly_last(reader: JournalReader, run: str) -> int:
 def work_order(reader: JournalReader, name: str) -> dict[str, Any]:
     """All runs of a work order, newest first, and the last outcome of each procedure in it."""
     found = reader.runs(1000, work_order=name)
-    outcomes: dict[str, str] = {}
-    for run in found:
-        if run["status"] == "judged":
-            outcomes.setdefault(str(run["procedure"]), str(run["verdict"]))
-    return {"work_order": name, "runs": found, "outcomes": outcomes}
+    return {"work_order": name, "runs": found, "outcomes": outcomes_of(found)}
