@@ -190,7 +190,8 @@ class TerminalScreen:
             if task is not None and task.cancelling():  # Textual takes a cancellation for an ordinary end
                 raise asyncio.CancelledError
             PlainScreen().say(gauge.missed)
-            if operator is not None or fold.done():
+            # Left at the end page, nothing of this run is still to be told; whoever follows gets no end of records.
+            if fold.done() or (operator is not None and gauge.left_early):
                 await fold
         finally:
             fold.cancel()
