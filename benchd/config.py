@@ -25,12 +25,22 @@ from benchd.core.specs import (
     Metrology,
     RegulatorSpec,
     Rule,
+    StartingSpec,
     StatorSpec,
+    WiringSpec,
 )
 from benchd.errors import ConfigError
 
 if TYPE_CHECKING:  # pydantic costs 0.1 s to import: only where a file is really read
-    from benchd.config_keys import BenchFile, ChannelKeys, InstrumentKeys, MachineFile, RegulatorKeys, StatorKeys
+    from benchd.config_keys import (
+        BenchFile,
+        ChannelKeys,
+        InstrumentKeys,
+        MachineFile,
+        RegulatorKeys,
+        StatorKeys,
+        WiringKeys,
+    )
 
 Kind = Literal["bench", "machine", "site"]
 _FOLDERS: dict[Kind, str] = {"bench": "benches", "machine": "machines", "site": "sites"}
@@ -134,7 +144,9 @@ def check_file(name: str | Path) -> str:
         return summary(load_site(path))
     if kind == "machine":
         spec = load_spec(path)
-        held = [part for part in ("stator", "regulator", "battery") if getattr(spec, part) is not None]
+        held = [
+            part for part in ("stator", "regulator", "battery", "starting", "wiring") if getattr(spec, part) is not None
+        ]
         return f"machine {spec.name!r}, limits for {', '.join(held) or 'nothing'}"
     bench = load_bench(path)
     return f"bench {bench.name!r}, instruments {', '.join(bench.instruments)}, channels {', '.join(bench.channels)}"
@@ -268,9 +280,20 @@ def _spec(keys: MachineFile, source: str) -> MachineSpec:
         (low, high),
         None if keys.stator is None else _stator(keys.stator, (low + high) / 2),
         None if keys.regulator is None else _regulator(keys.regulator),
-        None if battery is None else BatterySpec(battery.amp_hours, battery.cold_cranking_amps),
+        None if battery is None else BatterySpec(**battery.model_dump()),
         source,
+        None if keys.starting is None else StartingSpec(**keys.starting.model_dump()),
+        None if keys.wiring is None else _wiring(keys.wiring),
     )
+
+
+def _wiring(keys: WiringKeys) -> WiringSpec:
+    given = keys.model_dump(exclude_none=True)
+    for name in ("joints", "ground_joints"):
+        if name in given:
+            given[name] = tuple(given[name])
+    given["switch"] = {position: tuple(pairs) for position, pairs in keys.switch.items()}
+    return WiringSpec(**given)
 
 
 def _stator(keys: StatorKeys, throttle_rpm: float) -> StatorSpec:

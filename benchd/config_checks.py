@@ -23,9 +23,15 @@ Complaint = tuple[Path, str]
 #: Functions by which a channel may be read, beside its own quantity. The second part says whether a ratio is needed.
 _OTHER_FUNCTIONS: dict[str, dict[Quantity, bool]] = {
     "charge_amps": {Quantity.DC_VOLTS: True},  # a shunt or a clamp
+    "load_amps": {Quantity.DC_VOLTS: True},
+    "crank_amps": {Quantity.DC_VOLTS: True},
+    "draw_amps": {Quantity.DC_VOLTS: True},
     "battery_celsius": {Quantity.DC_VOLTS: True},  # a sensor of so many mV/degC
     "engine_rpm": {Quantity.FREQUENCY: False, Quantity.PULSES: False},
 }
+
+
+CURRENTS = tuple(name for name, (quantity, _) in CHANNELS.items() if quantity is Quantity.DC_AMPS)
 
 
 def machine_complaints(data: Mapping[str, Any]) -> list[Complaint]:
@@ -265,10 +271,10 @@ def _ratio(name: str, keys: Mapping[str, Any]) -> Iterator[Complaint]:
         yield (*where, missing), f"found nothing beside {shunt[0]}, expected both, such as 75 mV at 50 A"
     if shunt and "ratio" in keys:
         yield (*where, "ratio"), f"found beside {shunt[0]}, expected one or the other"
-    if shunt and name != "charge_amps":
-        yield (*where, shunt[0]), "found on a channel that is no current, expected it on charge_amps"
-    if "max_amps" in keys and name != "charge_amps":
-        yield (*where, "max_amps"), "found on a channel that is no current, expected it on charge_amps"
+    if shunt and name not in CURRENTS:
+        yield (*where, shunt[0]), f"found on a channel that is no current, expected it on {', '.join(CURRENTS)}"
+    if "max_amps" in keys and name not in CURRENTS:
+        yield (*where, "max_amps"), f"found on a channel that is no current, expected it on {', '.join(CURRENTS)}"
     if "pulses_per_rev" in keys and (name != "engine_rpm" or "from_channel" in keys):
         yield (*where, "pulses_per_rev"), "expected only on engine_rpm that an instrument reads"
 
@@ -289,7 +295,7 @@ def _function(name: str, keys: Mapping[str, Any], drivers: Mapping[str, Driver])
             yield where, f"found {given!r}, expected {fits} for {name}"
             return
         if others.get(function) and not has_ratio:
-            keys_wanted = "ratio (A per V) or shunt_millivolts and shunt_amps" if name == "charge_amps" else "ratio"
+            keys_wanted = "ratio (A per V) or shunt_millivolts and shunt_amps" if name in CURRENTS else "ratio"
             yield where, f"found {given!r} without a ratio, expected {keys_wanted} with it"
     driver = drivers.get(str(keys.get("instrument")))
     if driver is None or not driver.quantities:

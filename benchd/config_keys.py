@@ -81,6 +81,46 @@ class RegulatorKeys(Keys):
 class BatteryKeys(Keys):
     amp_hours: Annotated[float, Field(gt=0, le=5000, description="ampere-hours, a number above 0 and up to 5000")]
     cold_cranking_amps: Annotated[float, Field(gt=0, le=10000, description="amps, a number above 0")] | None = None
+    rating_amps: Annotated[float, Field(gt=0, le=10000, description="amps, a number above 0")] | None = None
+    rating_standard: (
+        Annotated[
+            Literal["CCA", "CA", "MCA", "EN", "IEC", "DIN"],
+            Field(description="'CCA', 'CA', 'MCA', 'EN', 'IEC' or 'DIN'"),
+        ]
+        | None
+    ) = None
+    full_gravity: Annotated[float, Field(ge=1.2, le=1.32, description="a specific gravity, such as 1.265")] | None = (
+        None
+    )
+    sealed: Annotated[bool, Field(description="true or false")] = False
+
+
+class StartingKeys(Keys):
+    min_cranking_volts: Volts | None = None
+    min_cranking_rpm: Rpm | None = None
+    max_starter_amps: Annotated[float, Field(gt=0, le=5000, description="amps, a number above 0")] | None = None
+    max_crank_s: Annotated[float, Field(gt=0, le=60, description="seconds, a number above 0 up to 60")] = 10.0
+    rest_s: Annotated[float, Field(ge=0, le=600, description="seconds, a number from 0 to 600")] = 60.0
+
+
+Names = Annotated[list[Text], Field(min_length=1, max_length=30, description="a list of names")]
+SmallVolts = Annotated[float, Field(gt=0, le=10, description="volts, a number above 0 and up to 10")]
+
+
+class WiringKeys(Keys):
+    joints: Names | None = None
+    ground_joints: Names | None = None
+    max_joint_volts: SmallVolts | None = None
+    max_side_volts: SmallVolts | None = None
+    max_total_volts: SmallVolts | None = None
+    max_key_off_amps: Annotated[float, Field(gt=0, le=10, description="amps, a number above 0 and up to 10")] | None = (
+        None
+    )
+    breaker_amps: Amps | None = None
+    switch: Annotated[
+        dict[str, Annotated[list[Text], Field(max_length=20, description="a list of pairs such as 'B - S'")]],
+        Field(max_length=10, description="a [wiring.switch] table: position -> pairs of terminals"),
+    ] = Field(default_factory=dict)
 
 
 class MachineFile(Keys):
@@ -89,6 +129,8 @@ class MachineFile(Keys):
     stator: Annotated[StatorKeys | None, Field(description="a [stator] table")] = None
     regulator: Annotated[RegulatorKeys | None, Field(description="a [regulator] table")] = None
     battery: Annotated[BatteryKeys | None, Field(description="a [battery] table")] = None
+    starting: Annotated[StartingKeys | None, Field(description="a [starting] table")] = None
+    wiring: Annotated[WiringKeys | None, Field(description="a [wiring] table")] = None
 
 
 # --- a bench ----------------------------------------------------------------------------------------------------------

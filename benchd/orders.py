@@ -19,8 +19,6 @@ from benchd.journal import Journal, RunWriter
 from benchd.runner import Ended, Facts, Show, Technician, conduct, utc_text
 from benchd.sampler import Sampler
 
-PROCEDURES = ("stator", "regulator")
-
 
 @dataclass(frozen=True, slots=True)
 class Order:
@@ -57,7 +55,7 @@ def prepare(order: Order, journal: Journal, today: datetime) -> Ready:
     known, timing = preflight.known_of(order.bench, order.rule, preflight.poles_of(order.spec))
     earlier = earlier_outcomes(journal, order.work_order)
     procedure = procedures.make(order.procedure, order.spec, known, earlier, **timing)
-    preflight.check_bench(order.bench, order.spec, known, procedure)
+    preflight.check_bench(order.bench, known, procedure)
     channels = preflight.wanted_channels(order.bench, procedure)
     instruments = tuple(preflight.instruments_of(order.bench, channels))
     notes = tuple(preflight.overdue(order.bench, instruments, today.date()))

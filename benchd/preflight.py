@@ -12,13 +12,10 @@ from datetime import date
 from typing import Any
 
 from benchd.config import Bench, metrology
+from benchd.core import procedures
 from benchd.core.procedures import Procedure
 from benchd.core.specs import MachineSpec, Metrology, Rule
 from benchd.errors import ConfigError, PortError
-
-AMPS_RESERVE = 1.1  # a fuse at its rating may hold or may not
-STATOR_VOLTS_RESERVE = 2.0  # a healthy stator gives well above the manual's least volts
-BATTERY_VOLTS_RESERVE = 1.1  # the ceiling must be seen crossed, not as an overload
 
 
 def known_of(
@@ -71,21 +68,26 @@ def instrument_records(bench: Bench, names: Iterable[str] | None = None) -> list
 
 def check_spec(spec: MachineSpec, procedure_name: str) -> None:
     """ConfigError if the machine file lacks the limits of this procedure."""
-    if getattr(spec, procedure_name) is None:
-        raise ConfigError(
-            f"{spec.source or spec.name}: no [{procedure_name}] table, so there is nothing to judge a {procedure_name} "
-            f"run by. Copy the limits from the machine's technical manual into it."
-        )
+    kind = procedures.PROCEDURES[procedure_name]
+    missing = [
+        f"no [{table}] table, so there is nothing to judge a {procedure_name} run by. Copy the limits from the machine's "
+        "technical manual into it."
+        for table in kind.spec_needs
+        if getattr(spec, table) is None
+    ]
+    wrong = missing or list(kind.spec_complaints(spec))
+    if wrong:
+        raise ConfigError("\n".join(f"{spec.source or spec.name}: {one}" for one in wrong))
 
 
-def check_bench(bench: Bench, spec: MachineSpec, known: Metrology, procedure: Procedure) -> None:
+def check_bench(bench: Bench, known: Metrology, procedure: Procedure) -> None:
     """ConfigError with everything on this bench that makes this run impossible or unsafe for a meter."""
     missing = [name for name in procedure.channels_needed if name not in bench.channels]
     complaints = [
         f"[channels.{name}] is missing: a {procedure.name} run needs it. Say which instrument reads it."
         for name in missing
     ]
-    for channel, least, unit, why in _least_ranges(spec, procedure):
+    for channel, least, unit, why in procedure.least_ranges():
         model = known.channels.get(channel)
         if model is None or model.instrument_max is None or model.instrument_max >= least:
             continue
@@ -95,22 +97,6 @@ def check_bench(bench: Bench, spec: MachineSpec, known: Metrology, procedure: Pr
         )
     if complaints:
         raise ConfigError("\n".join([f"{bench.source or bench.name}: not fit for this run:", *_indented(complaints)]))
-
-
-def _least_ranges(spec: MachineSpec, procedure: Procedure) -> list[tuple[str, float, str, str]]:
-    """(channel, least range, unit, where it comes from)."""
-    ranges: list[tuple[str, float, str, str]] = []
-    if procedure.name == "regulator" and spec.regulator is not None:
-        rated, ceiling = spec.regulator.rated_amps, spec.regulator.ceiling_volts
-        ranges.append(("charge_amps", AMPS_RESERVE * rated, "A", f"{AMPS_RESERVE:g} x rated {rated:g} A"))
-        why = f"{BATTERY_VOLTS_RESERVE:g} x ceiling {ceiling:g} V"
-        ranges.append(("battery_volts", BATTERY_VOLTS_RESERVE * ceiling, "V", why))
-    if procedure.name == "stator" and spec.stator is not None:
-        least = max((spec.stator.min_volts_ac, *(volts for _, volts in spec.stator.table)))
-        why = f"{STATOR_VOLTS_RESERVE:g} x the manual's least {least:g} V"
-        for channel in ("stator_volts", "stator_volts_2", "stator_volts_3"):
-            ranges.append((channel, STATOR_VOLTS_RESERVE * least, "V", why))
-    return ranges
 
 
 def overdue(bench: Bench, names: Iterable[str], today: date) -> list[str]:

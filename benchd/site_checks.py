@@ -247,7 +247,7 @@ def _spec(raw: Raw, place: int, folder: Path, found: Found) -> Iterator[Complain
         return
     by_name = known_files("machine").get(path.stem)
     found.specs[place] = path.stem if by_name is not None and by_name.absolute() == path.absolute() else str(path)
-    if procedure in PROCEDURES:
+    if procedure is not None and procedure in PROCEDURES:
         try:
             preflight.check_spec(spec, procedure)
         except ConfigError as error:

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from benchd.cli.common import rule_option
+from benchd.core.procedures import NAMES
 
 if TYPE_CHECKING:
     from benchd.core.specs import MachineSpec, Metrology
 
 
 @click.command("judge", short_help="Judge recorded traces (CSV) as a live run would be judged.")
-@click.argument("procedure", type=click.Choice(["stator", "regulator"]))
+@click.argument("procedure", type=click.Choice(NAMES))
 @click.argument("traces", nargs=-1, required=True, metavar="TRACE.csv...")
 @click.option("--spec", "spec_file", required=True, metavar="FILE", help="Machine file with the limits.")
 @click.option("--bench", "bench_file", metavar="FILE", help="Bench file: accuracy and limits of the meters used.")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from benchd.cli.common import rule_option
+from benchd.core.procedures import NAMES
 
 if TYPE_CHECKING:
     from benchd.client import Client
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @click.command("run", short_help="Run a stator or a regulator test on a bench.")
-@click.argument("procedure", type=click.Choice(["stator", "regulator"]))
+@click.argument("procedure", type=click.Choice(NAMES))
 @click.option(
     "--bench", required=True, metavar="FILE|NAME", help="Bench file, or the name of a bench that a daemon serves."
 )

@@ -20,6 +20,11 @@ CHANNELS: dict[str, tuple[Quantity, str]] = {
     "battery_celsius": (Quantity.TEMPERATURE, "degC"),
     "stator_ohms": (Quantity.RESISTANCE, "ohm"),
     "stator_ground_ohms": (Quantity.RESISTANCE, "ohm"),
+    "load_amps": (Quantity.DC_AMPS, "A"),  # out of the battery into a load tester
+    "crank_amps": (Quantity.DC_AMPS, "A"),  # out of the battery into the starter
+    "draw_amps": (Quantity.DC_AMPS, "A"),  # out of the battery with the key off
+    "joint_volts": (Quantity.DC_VOLTS, "V"),  # along one joint or wire, in the direction of the current
+    "circuit_ohms": (Quantity.RESISTANCE, "ohm"),  # a breaker, a switch, a lead to ground
 }
 
 

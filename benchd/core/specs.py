@@ -48,8 +48,43 @@ class RegulatorSpec:
 
 @dataclass(frozen=True, slots=True)
 class BatterySpec:
+    """The battery that belongs in the machine. `cold_cranking_amps` is CCA; any other rating stands in `rating_amps` with
+    the standard that it follows (`rating_standard`, e.g. 'CA', 'MCA', 'EN', 'IEC', 'DIN') and is converted only where a
+    published relation exists. `full_gravity`: what the acid is filled for, 1.265 or 1.280 (None: not known)."""
+
     amp_hours: float
     cold_cranking_amps: float | None = None
+    rating_amps: float | None = None
+    rating_standard: str | None = None
+    full_gravity: float | None = None
+    sealed: bool = False  # no caps: no gravity can be taken, no water added
+
+
+@dataclass(frozen=True, slots=True)
+class StartingSpec:
+    """Limits of a cranking test. None: the manual does not say, and common practice stands in where there is one."""
+
+    min_cranking_volts: float | None = None
+    min_cranking_rpm: float | None = None
+    max_starter_amps: float | None = None
+    max_crank_s: float = 10.0  # of one go on the starter
+    rest_s: float = 60.0  # of the starter between two
+
+
+@dataclass(frozen=True, slots=True)
+class WiringSpec:
+    """Limits of the wiring tests. `joints` names what is measured one by one at charging current, regulator to battery,
+    positive side first; `ground_joints` the negative side. None: published figures stand in, with their spread."""
+
+    joints: tuple[str, ...] = ()
+    ground_joints: tuple[str, ...] = ()
+    max_joint_volts: float | None = None
+    max_side_volts: float | None = None
+    max_total_volts: float | None = None
+    max_key_off_amps: float | None = None
+    breaker_amps: float | None = None
+    #: Switch position -> the pairs of terminals that are joined in it, by the manual.
+    switch: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +98,8 @@ class MachineSpec:
     regulator: RegulatorSpec | None = None
     battery: BatterySpec | None = None
     source: str = ""  # the file it was read from
+    starting: StartingSpec | None = None
+    wiring: WiringSpec | None = None
 
 
 @dataclass(frozen=True, slots=True)

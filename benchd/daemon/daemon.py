@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchd import __version__, orders
 from benchd.clock import Clock
+from benchd.core import procedures
 from benchd.core.specs import Rule
 from benchd.daemon.interface import RunRequest
 from benchd.daemon.jobs import Jobs
@@ -247,8 +248,8 @@ class Daemon:
 
     async def start_run(self, request: RunRequest) -> str:
         station = self._station(request.bench)
-        if request.procedure not in orders.PROCEDURES:
-            known = ", ".join(orders.PROCEDURES)
+        if request.procedure not in procedures.NAMES:
+            known = ", ".join(procedures.NAMES)
             raise ConfigError(f"procedure: found {request.procedure!r}, expected one of {known}")
         if request.rule is not None and request.rule not in RULES:
             raise ConfigError(f"rule: found {request.rule!r}, expected one of {', '.join(RULES)}")

@@ -32,7 +32,7 @@ def bench_of(tmp_path: Path, *, max_amps: float = 20.0, max_volts: float = 100.0
 
 def checked(bench: Bench, spec: MachineSpec, name: str) -> None:
     known, timing = preflight.known_of(bench, None, preflight.poles_of(spec))
-    preflight.check_bench(bench, spec, known, procedures.make(name, spec, known, {}, **timing))
+    preflight.check_bench(bench, known, procedures.make(name, spec, known, {}, **timing))
 
 
 @pytest.mark.parametrize("name", ["stator", "regulator"])

@@ -1,16 +1,48 @@
-"""The procedures, by name. A new one is a class with base.Procedure's methods and a line in PROCEDURES."""
+"""The procedures, by name. A new one is a class with base.Procedure's methods and a line in the table."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import importlib
+from collections.abc import Iterator, Mapping
 from typing import Any
 
-from benchd.core.procedures.base import Procedure
-from benchd.core.procedures.regulator import RegulatorRun
-from benchd.core.procedures.stator import StatorRun
+from benchd.core.procedures.base import Procedure, Range
 from benchd.core.specs import MachineSpec, Metrology
 
-PROCEDURES: dict[str, type[RegulatorRun] | type[StatorRun]] = {"stator": StatorRun, "regulator": RegulatorRun}
+#: Name -> where its class stands; imported when it is asked for.
+_PLACES = {
+    "charge": "charge:ChargeTest",
+    "load": "load:LoadTest",
+    "crank": "crank:CrankTest",
+    "draw": "draw:DrawTest",
+    "stator": "stator:StatorRun",
+    "regulator": "regulator:RegulatorRun",
+    "drop": "drop:DropTest",
+    "continuity": "continuity:ContinuityTest",
+}
+
+#: In the order in which a technician comes to them.
+NAMES = tuple(_PLACES)
+
+
+class _Classes(Mapping[str, Any]):
+    """Name -> class of the procedure."""
+
+    def __getitem__(self, name: str) -> Any:
+        module, _, own = _PLACES[name].partition(":")
+        return getattr(importlib.import_module(f"{__name__}.{module}"), own)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(_PLACES)
+
+    def __len__(self) -> int:
+        return len(_PLACES)
+
+    def __contains__(self, name: object) -> bool:
+        return name in _PLACES
+
+
+PROCEDURES: Mapping[str, Any] = _Classes()
 
 
 def make(
@@ -28,7 +60,8 @@ def make(
     """
     if name not in PROCEDURES:
         raise ValueError(f"no procedure {name!r}; there are: {', '.join(PROCEDURES)}")
-    return PROCEDURES[name](spec, metrology or Metrology(), earlier or {}, **timing)
+    made: Procedure = PROCEDURES[name](spec, metrology or Metrology(), earlier or {}, **timing)
+    return made
 
 
-__all__ = ["PROCEDURES", "Procedure", "RegulatorRun", "StatorRun", "make"]
+__all__ = ["NAMES", "PROCEDURES", "Procedure", "Range", "make"]

@@ -7,11 +7,21 @@ the same samples is the same.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from benchd.core.events import Answer, JudgeEvent
 from benchd.core.samples import Sample
+from benchd.core.specs import MachineSpec
 from benchd.core.verdicts import Verdict
+
+
+class Range(NamedTuple):
+    """The least that a channel's meter must take, in the channel's unit, and where that comes from."""
+
+    channel: str
+    least: float
+    unit: str
+    why: str
 
 
 class Procedure(Protocol):
@@ -23,6 +33,15 @@ class Procedure(Protocol):
     name: str
     channels_needed: tuple[str, ...]
     channels_used: tuple[str, ...]
+    #: Tables of the machine file without which there is nothing to judge by ('battery', 'wiring', ...).
+    spec_needs: tuple[str, ...]
+
+    @staticmethod
+    def spec_complaints(spec: MachineSpec) -> Sequence[str]:
+        """What else the machine file lacks for this procedure, a sentence each that names the key."""
+
+    def least_ranges(self) -> Sequence[Range]:
+        """What the meters must take, so that no fuse blows and no display runs over in the middle of a run."""
 
     def opening(self) -> Sequence[JudgeEvent]:
         """Hook-up, cautions, conditions: shown before anything is measured."""

@@ -18,6 +18,7 @@ from typing import Any
 from benchd.core.budget import coverage_factor, probability_within
 from benchd.core.events import Answer, Caution, Decided, JudgeEvent
 from benchd.core.procedures import rules_conditions, rules_output, rules_settled, words
+from benchd.core.procedures.base import Range
 from benchd.core.procedures.charging import AMPS, VOLTS
 from benchd.core.procedures.finding import Finding
 from benchd.core.procedures.picture import Picture
@@ -28,6 +29,8 @@ from benchd.core.specs import MachineSpec, Metrology
 from benchd.core.verdicts import Measured, Outcome, Suspect, Verdict
 
 EVERY_S = 0.99  # of recorded time between two looks
+AMPS_RESERVE = 1.1  # a fuse at its rating may hold or may not
+VOLTS_RESERVE = 1.1  # the ceiling must be seen crossed, not as an overload
 LOOK_PART = 0.01  # of the time at full throttle: longer runs are looked at less often
 
 RULES: tuple[Callable[[Picture], Finding | None], ...] = (
@@ -55,6 +58,7 @@ class RegulatorRun:
     name = "regulator"
     channels_needed: tuple[str, ...] = ("battery_volts", "charge_amps", "engine_rpm")
     channels_used: tuple[str, ...] = ("battery_volts", "charge_amps", "engine_rpm", "battery_celsius")
+    spec_needs: tuple[str, ...] = ("regulator",)
 
     def __init__(
         self,
@@ -71,6 +75,18 @@ class RegulatorRun:
         self._verdict: Verdict | None = None
         self._looked_s = -math.inf
         self._rest_spoken_of = False
+
+    @staticmethod
+    def spec_complaints(spec: MachineSpec) -> Sequence[str]:
+        return ()
+
+    def least_ranges(self) -> Sequence[Range]:
+        rated, ceiling = self.picture.limits.rated_amps, self.picture.limits.ceiling_volts
+        volts_why = f"{VOLTS_RESERVE:g} x ceiling {ceiling:g} V"
+        return (
+            Range("charge_amps", AMPS_RESERVE * rated, "A", f"{AMPS_RESERVE:g} x rated {rated:g} A"),
+            Range("battery_volts", VOLTS_RESERVE * ceiling, "V", volts_why),
+        )
 
     @property
     def verdict(self) -> Verdict | None:

@@ -17,6 +17,7 @@ from benchd.core import accuracy, alternator
 from benchd.core.budget import coverage_factor, decide
 from benchd.core.events import Answer, Caution, Decided, JudgeEvent, Phase, Prompt, Standing
 from benchd.core.procedures import sweep, words
+from benchd.core.procedures.base import Range
 from benchd.core.procedures.charging import ChannelFacts
 from benchd.core.procedures.finding import Finding
 from benchd.core.procedures.lead_pair import LEAST_READINGS, LEAST_S, LeadPair, PairResult, result
@@ -28,6 +29,7 @@ from benchd.core.specs import MachineSpec, Metrology
 from benchd.core.track import Track
 from benchd.core.verdicts import Measured, Outcome, Suspect, Verdict
 
+VOLTS_RESERVE = 2.0  # a healthy stator gives well above the manual's least volts
 SURE = 0.975
 LONGEST_S = 90.0  # for one pair: what is still too close then stays too close
 DEAD_PART = 0.05  # of the least volts: nothing there at all
@@ -48,6 +50,7 @@ class StatorRun:
         "stator_volts", "stator_volts_2", "stator_volts_3", "stator_hertz", "engine_rpm",
         "stator_ohms", "stator_ground_ohms",
     )  # fmt: skip
+    spec_needs: tuple[str, ...] = ("stator",)
 
     def __init__(
         self,
@@ -86,6 +89,15 @@ class StatorRun:
         self._peak_scaled = 0.0
         self.still = Standstill()
         self._rpm_stands = False
+
+    @staticmethod
+    def spec_complaints(spec: MachineSpec) -> Sequence[str]:
+        return ()
+
+    def least_ranges(self) -> Sequence[Range]:
+        least = max((self.limits.min_volts_ac, *(volts for _, volts in self.limits.table)))
+        why = f"{VOLTS_RESERVE:g} x the manual's least {least:g} V"
+        return [Range(channel, VOLTS_RESERVE * least, "V", why) for channel in PAIR_CHANNELS]
 
     @property
     def verdict(self) -> Verdict | None:
