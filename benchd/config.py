@@ -125,6 +125,16 @@ def load_spec(path: str | Path) -> MachineSpec:
     return _spec(MachineFile.model_validate(data), str(path))
 
 
+def load_spec_text(text: str, name: str) -> MachineSpec:
+    """The same from the text of a machine file; `name` stands where the file's name would. ConfigError."""
+    from benchd.config_checks import machine_complaints
+    from benchd.config_keys import MachineFile
+
+    data = _parsed_text(text, name)
+    _refuse(name, text, machine_complaints(data))
+    return _spec(MachineFile.model_validate(data), name)
+
+
 def load_bench(path: str | Path) -> Bench:
     """A bench, its drivers' own keys checked too. ConfigError names everything that is wrong with the file."""
     from benchd.config_checks import bench_complaints
@@ -182,10 +192,14 @@ def parsed(path: str | Path) -> tuple[dict[str, Any], str]:
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
         raise ConfigError(f"{path}:{line}: found a byte that is not UTF-8, expected a text saved as UTF-8") from error
+    return _parsed_text(text, path), text
+
+
+def _parsed_text(text: str, name: str | Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(text), text
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise ConfigError(_syntax(path, text, str(error))) from error
+        raise ConfigError(_syntax(name, text, str(error))) from error
 
 
 def _syntax(path: str | Path, text: str, message: str) -> str:

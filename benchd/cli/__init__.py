@@ -14,7 +14,9 @@ from benchd.errors import BenchdError
 #: Command -> (module in this package, what `benchd --help` says of it).
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("demo", "Show both runs on a virtual bench: no hardware, nothing to set up."),
-    "run": ("run", "Run a stator or a regulator test on a bench."),
+    "order": ("order", "Work orders: complaint, findings, plan, repairs, proof, report."),
+    "visit": ("visit", "The same on screens: one machine from the complaint to the proof."),
+    "run": ("run", "Run one test on a bench: battery, stator, regulator, wiring."),
     "serve": ("serve", "Serve many benches, always on: the daemon."),
     "watch": ("watch", "Show the run of a bench, from any terminal, at any moment."),
     "status": ("status", "Say how the daemon and its benches are."),

@@ -1,4 +1,4 @@
-"""`benchd run`: a live run on a bench, here or on the daemon that serves the bench."""
+"""`benchd run`: a live run or test on a bench, here or on the daemon that serves the bench."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from benchd.cli.answers import Prepared
 from benchd.cli.common import rule_option
 from benchd.core.procedures import NAMES
 
@@ -17,15 +18,20 @@ if TYPE_CHECKING:
     from benchd.runner import Ended
 
 
-@click.command("run", short_help="Run a stator or a regulator test on a bench.")
+@click.command("run", short_help="Run one test on a bench: battery, stator, regulator, wiring.")
 @click.argument("procedure", type=click.Choice(NAMES))
 @click.option(
     "--bench", required=True, metavar="FILE|NAME", help="Bench file, or the name of a bench that a daemon serves."
 )
-@click.option("--spec", "spec_file", required=True, metavar="FILE", help="Machine file: limits from its manual.")
+@click.option(
+    "--spec", "spec_file", metavar="FILE", help="Machine file: limits from its manual. Without it, the work order's."
+)
 @click.option("--work-order", metavar="N", help="Work order that the run belongs to.")
 @click.option("--unit", metavar="SERIAL", help="Serial number of the unit under test.")
 @rule_option
+@click.option(
+    "--answer", "answers", multiple=True, metavar="ID=TEXT", help="Answer a prompt that will come; may be repeated."
+)
 @click.option("--headless", is_flag=True, help="No gauge: plain lines on stderr.")
 @click.option("--json", "as_json", is_flag=True, help="The verdict as one JSON object on stdout, nothing else there.")
 @click.pass_context
@@ -33,10 +39,11 @@ def command(
     ctx: click.Context,
     procedure: str,
     bench: str,
-    spec_file: str,
+    spec_file: str | None,
     work_order: str | None,
     unit: str | None,
     rule: str | None,
+    answers: tuple[str, ...],
     headless: bool,
     as_json: bool,
 ) -> None:
@@ -49,15 +56,17 @@ def command(
 
     \b
     Examples:
+      benchd run load --bench bay-1.toml --spec hollin-t18 --work-order 1042 --answer battery-celsius=12
       benchd run stator --bench bay-1.toml --spec hollin-t18 --work-order 1042
       benchd run regulator --bench bay-1.toml --spec hollin-t18 --work-order 1042 --json
     """
+    prepared = Prepared(answers)
     if (served := find_served(bench)) is not None:
         client, slug = served
         body = {"bench": slug, "procedure": procedure, "work_order": work_order, "unit": unit, "rule": rule}
-        body |= spec_of_order(spec_file)
+        body |= spec_of_order(spec_file) if spec_file is not None else {"spec_toml": text_of_work_order(work_order)}
         given = {key: one for key, one in body.items() if one is not None}
-        verdict, code = run_there(client, given, headless)
+        verdict, code = run_there(client, given, headless, prepared)
         from benchd.cli.common import leave_with
 
         leave_with(ctx, verdict, code, headless=headless, as_json=as_json)
@@ -65,17 +74,32 @@ def command(
     from benchd.cli.common import finish, rule_of
     from benchd.orders import Order
 
-    spec = config.load_spec(config.find_file(spec_file, "machine"))
     found = config.load_bench(config.find_file(bench, "bench"))
-    order = Order(procedure, found, spec, work_order, unit, rule_of(rule))
-    ended = asyncio.run(run(order, headless))
+    if spec_file is not None:
+        spec, text = config.load_spec(config.find_file(spec_file, "machine")), None
+    else:
+        text = text_of_work_order(work_order)
+        spec = config.load_spec_text(text, f"work order {work_order}")
+    order = Order(procedure, found, spec, work_order, unit, rule_of(rule), spec_text=text)
+    ended = asyncio.run(run(order, headless, prepared))
     finish(ctx, ended, headless=headless, as_json=as_json)
+
+
+def text_of_work_order(work_order: str | None) -> str:
+    """The machine file that a work order was opened with. UsageError, NotFoundError."""
+    from benchd.errors import UsageError
+    from benchd.visits.doors import open_door
+
+    if work_order is None:
+        raise UsageError("say which machine: --spec FILE, or --work-order N of an order that names one")
+    with open_door() as door:
+        return str(door.visit(work_order)["spec_text"])
 
 
 # --- alone ----------------------------------------------------------------------------------------------------------
 
 
-async def run(order: Order, headless: bool) -> Ended:
+async def run(order: Order, headless: bool, prepared: Prepared) -> Ended:
     from benchd.cli.common import choose_show, say
     from benchd.clock import Clock
     from benchd.journal import Journal
@@ -84,9 +108,10 @@ async def run(order: Order, headless: bool) -> Ended:
     clock = Clock()
     with Journal() as journal:
         ready = prepare(order, journal, clock.wall_utc())
-        show = choose_show(headless=headless, title=order.procedure)
+        show = prepared.show(choose_show(headless=headless, title=order.procedure))
         ended = await run_ready(ready, journal, clock=clock, show=show, warn=say)
         say(f"kept as run {ended.verdict['run']} in {journal.path}")
+        tell_left(prepared)
         return ended
 
 
@@ -151,12 +176,12 @@ def _looks_like_path(text: str) -> bool:
     return Path(text).name != text
 
 
-def run_there(client: Client, order: dict[str, Any], headless: bool) -> tuple[dict[str, Any], int]:
+def run_there(client: Client, order: dict[str, Any], headless: bool, prepared: Prepared) -> tuple[dict[str, Any], int]:
     """A run on the daemon, shown here: (verdict object, exit code) as of a run alone."""
     from benchd.cli.attach import operate
     from benchd.cli.common import choose_show, say
 
-    show = choose_show(headless=headless, title=str(order["procedure"]))
+    show = prepared.show(choose_show(headless=headless, title=str(order["procedure"])))
     try:
         seen, ctrl_c = asyncio.run(operate(client, order["bench"], lambda: client.start(order), show))
     except KeyboardInterrupt:
@@ -164,7 +189,16 @@ def run_there(client: Client, order: dict[str, Any], headless: bool) -> tuple[di
         raise
     verdict, code = seen.outcome(ctrl_c=ctrl_c)
     say(f"kept as run {seen.run} in {_where(client)}")
+    tell_left(prepared)
     return verdict, code
+
+
+def tell_left(prepared: Prepared) -> None:
+    """What was prepared for prompts that did not come: most often a slip of the pen in the id."""
+    from benchd.cli.common import say
+
+    if prepared.left:
+        say(f"not asked for in this run: {', '.join(prepared.left)} (given with --answer)")
 
 
 def _where(client: Client) -> str:

@@ -61,8 +61,8 @@ class VisitDoor(Protocol):
     ) -> list[dict[str, Any]]:
         """The newest first."""
 
-    def visit(self, work_order: str) -> dict[str, Any]:
-        """The visit body."""
+    def visit(self, work_order: str, by: str = "minutes") -> dict[str, Any]:
+        """The visit body, its plan sparing minutes or cost (`by`)."""
 
     def open(self, wanted: NewVisit) -> dict[str, Any]:
         """A new order; its visit body."""
