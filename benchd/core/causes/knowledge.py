@@ -18,7 +18,8 @@ KINDS = ("question", "look", "test")
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """`frequency` is the probability that it is there in a visit with such a complaint."""
+    """`frequency` is the probability that it is there in a visit with such a complaint, alone or with another. (Taken in
+    proportion to those of the others, so that all together fit `nothing` and `two`.)"""
 
     id: str
     title: str
@@ -103,13 +104,15 @@ class Together:
 @dataclass(frozen=True, slots=True)
 class Knowledge:
     """All of it. `nothing` is the probability, in a visit with a complaint, that nothing is wrong with the machine;
-    `sources` the files it was read from, last wins."""
+    `two` that two causes are there at once (a flat battery and what ran it down are two); `sources` the files it was
+    read from, last wins."""
 
     causes: Mapping[str, Cause]
     items: Mapping[str, Item]
     repairs: Mapping[str, Repair]
     together: tuple[Together, ...] = ()
     nothing: float = 0.02
+    two: float = 0.12
     prove_minutes: float = 12.0  # the regulator run after a repair
     sources: tuple[str, ...] = ()
     learned: str = ""  # 'from 34 closed orders, prior weight 50', where `benchd causes learn` wrote the frequencies
