@@ -20,6 +20,7 @@ class Finding:
     next_step: str = ""
     suspects: tuple[Suspect, ...] = ()
     cautions: tuple[str, ...] = ()
+    slug: str = ""  # what was found, in one word of the procedure's: key 'finding' of the verdict object
 
     @classmethod
     def of(cls, objection: Objection) -> Finding:
@@ -53,4 +54,5 @@ class Finding:
             decision_rule=str(rule),
             next_step=self.next_step,
             cautions=self.cautions,
+            extra={"finding": self.slug} if self.slug else {},
         )

@@ -24,6 +24,11 @@ WORDS = {
     "stator_hertz": "stator frequency",
     "engine_rpm": "engine rpm",
     "battery_celsius": "battery temperature",
+    "load_amps": "load amps",
+    "crank_amps": "cranking amps",
+    "draw_amps": "key-off amps",
+    "joint_volts": "volts along the joint",
+    "circuit_ohms": "ohms of the circuit",
 }
 
 
