@@ -78,7 +78,8 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class Repair:
-    """What can be done. `right`: how often it cures what it mends."""
+    """What can be done. `right`: how often it cures what it mends. `needs` and `never_after` as of an Item: what must
+    have been looked at before it may be advised, and what forbids it (a frozen battery is never charged)."""
 
     id: str
     title: str
@@ -89,6 +90,8 @@ class Repair:
     origin: str
     right: float = 0.97
     caution: str = ""
+    needs: tuple[str, ...] = ()
+    never_after: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
