@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from benchd import journal_chain as chain
 from benchd import journal_disk as disk
+from benchd import journal_orders as orders
 from benchd.errors import StoreError
 from benchd.journal_disk import transaction
 from benchd.journal_read import JournalReader, Row
@@ -160,6 +161,24 @@ class Journal:
         self._tell(row, {queue.run: 1})
         return RunWriter(queue.run, queue, self._writer)
 
+    def open_order(self, body: Mapping[str, Any]) -> tuple[str, int]:
+        """Open a work order: `body` is the order-opened record (see core/visit.py) without kind; its number and the seq.
+
+        It is on the disk on return. Without a `work_order` the next free whole number from 1001 is taken, free among the
+        runs too. BusyError if there is such an order; StoreError.
+        """
+        with self._edit() as db, transaction(db):
+            return orders.open_order(db, body)
+
+    def append_order(self, work_order: str, record: Mapping[str, Any], at: tuple[int, int] | None = None) -> int:
+        """Append a record to an open order; its seq, once it is on the disk. Two processes at once both get through.
+
+        The journal sets after_run_no, and at_ns where the record has none. With `at` = (last seq, number of the order's
+        newest run) it is refused as journal_orders.Moved if either has changed. NotFoundError, BusyError, StoreError.
+        """
+        with self._edit() as db, transaction(db):
+            return orders.append_order(db, work_order, record, at)
+
     def recover(self) -> list[str]:
         """Close as interrupted what failed writes of this process left open, with what was kept; the ids of the runs.
 
@@ -191,7 +210,8 @@ class Journal:
         return f"{slug_of(name) or 'benchd'}-{made}"
 
     def _begin(self, db: sqlite3.Connection, body: Mapping[str, Any], owner: str) -> Queue:
-        """Put a run and its first record in."""
+        """Put a run and its first record in. BusyError if its work order is closed."""
+        orders.refuse_closed(db, body.get("work_order"))
         run = self._new_id(db)
         started = body.get("started") or _now().isoformat(timespec="milliseconds")
         record = {**body, "kind": "run-opened", "run": run, "started": started}
@@ -315,6 +335,23 @@ class Journal:
 
     def digest(self, run: str) -> str:
         return self._read.digest(run)
+
+    def verdict(self, run: str) -> dict[str, Any] | None:
+        return self._read.verdict(run)
+
+    def orders(
+        self, state: str | None = None, unit: str | None = None, machine: str | None = None, limit: int = 50
+    ) -> list[dict[str, Any]]:
+        return self._read.orders(state, unit, machine, limit)
+
+    def order(self, work_order: str) -> dict[str, Any]:
+        return self._read.order(work_order)
+
+    def order_records(self, work_order: str) -> list[dict[str, Any]]:
+        return self._read.order_records(work_order)
+
+    def order_digest(self, work_order: str) -> str:
+        return self._read.order_digest(work_order)
 
     def generation(self) -> str:
         return self._read.generation()

@@ -2,7 +2,7 @@
 
 Events are append-only, in rows of up to MAX_ROW records of one run (a JSON array, so that SQL can still look inside
 with json_each); what ties them together stands in journal_chain. `runs` says of every run what a list needs; it
-holds nothing that the events do not.
+holds nothing that the events do not. `orders` and `order_records` are the same for work orders: see journal_orders.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from uuid import uuid4
 from benchd.errors import StoreError
 from benchd.filelock import try_lock
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 MAX_ROW = 1000  # records; `events_after` looks so far back
 CACHE_KIB = 512  # of pages, a connection: a daemon has a dozen, and what they read was written a moment ago
 BUSY_S = 10.0  # another process' group commit takes milliseconds, a slow disk a second
@@ -69,8 +69,38 @@ BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
 CREATE TRIGGER seals_are_kept BEFORE DELETE ON thinned_rows
 BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
 """
+#: What schema 3 has beyond schema 2. Also run by the migration.
+ORDERS = """
+CREATE TABLE orders (
+    no INTEGER PRIMARY KEY AUTOINCREMENT,
+    work_order TEXT NOT NULL UNIQUE,
+    machine TEXT, unit TEXT, customer TEXT, complaint TEXT,
+    opened TEXT NOT NULL,
+    closed TEXT,               -- NULL while it is open
+    state TEXT NOT NULL        -- 'open', 'proven', 'closed without proof'
+);
+CREATE INDEX orders_by_unit ON orders (unit, no) WHERE unit IS NOT NULL;
+CREATE INDEX orders_open ON orders (no) WHERE state = 'open';
+CREATE TABLE order_records (
+    no INTEGER PRIMARY KEY AUTOINCREMENT,
+    order_no INTEGER NOT NULL REFERENCES orders (no),
+    seq INTEGER NOT NULL,      -- from 1 in every order
+    body TEXT NOT NULL,        -- one record, a JSON object
+    chain BLOB NOT NULL        -- its digest, 16 bytes
+);
+CREATE UNIQUE INDEX order_records_in_order ON order_records (order_no, seq);
+CREATE TRIGGER orders_are_kept BEFORE DELETE ON orders
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+CREATE TRIGGER order_records_stay BEFORE UPDATE ON order_records
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+CREATE TRIGGER order_records_are_kept BEFORE DELETE ON order_records
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+"""
 #: Without them anybody's SQL could change the journal without a word.
-TRIGGERS = frozenset({"runs_are_kept", "events_stay", "events_are_kept", "seals_stay", "seals_are_kept"})
+TRIGGERS = frozenset(
+    {"runs_are_kept", "events_stay", "events_are_kept", "seals_stay", "seals_are_kept"}
+    | {"orders_are_kept", "order_records_stay", "order_records_are_kept"}
+)
 
 _CURES = (
     ("SQLITE_FULL", "the disk is full: make room, then run again"),
@@ -160,7 +190,7 @@ def refuse_older(db: sqlite3.Connection, path: Path) -> None:
     """StoreError for a journal of an older schema: it can only be read once somebody may write it."""
     if (version := _known_version(db, path)) < SCHEMA_VERSION:
         raise StoreError(
-            f"{path}: written by an older benchd (schema {version}, its records carry no digests yet): "
+            f"{path}: written by an older benchd (schema {version}, this one reads {SCHEMA_VERSION}): "
             "`benchd history` brings it up to date where it may be written"
         )
 
@@ -226,6 +256,7 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
         if version == 0:
             run_script(db, _RUNS)
             run_script(db, EVENTS)
+            run_script(db, ORDERS)
             db.execute("INSERT INTO identity VALUES ('generation', ?)", (uuid4().hex,))
         elif version < SCHEMA_VERSION:
             from benchd.journal_migrate import migrate

@@ -1,6 +1,7 @@
 """Journals of older schemas brought to the newest, in one transaction: cut short at any moment, the old one stands.
 
 Schema 1 (2026): events(run_no, seq, records, body) without `no` and without digests.
+Schema 2 (2026): as now, without work orders.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ def migrate(db: sqlite3.Connection, path: Path, version: int) -> None:
             raise StoreError(f"{path}: an older benchd conducts run {run}: let it end, then try again")
     if version == 1:
         _from_1(db)
+    disk.run_script(db, disk.ORDERS)
 
 
 def _from_1(db: sqlite3.Connection) -> None:

@@ -14,14 +14,18 @@ from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 from benchd import journal_chain as chain
 from benchd import journal_disk as disk
-from benchd.errors import StoreError
+from benchd.errors import NotFoundError, StoreError
+from benchd.journal_orders import ENTRY, OPEN, no_such_order, record_of
 
 if TYPE_CHECKING:
     from benchd.journal_verify import Finding
 
 T = TypeVar("T")
 
-_LISTED = "run, procedure, bench, spec, work_order, unit, started, ended, duration_s, status, reason, verdict, suspect"
+_LISTED = (
+    "run, procedure, bench, spec, work_order, unit, started, ended, duration_s, status, reason, verdict, suspect,"
+    " no AS run_no"
+)
 _AFTER_SEQ = """
 SELECT no, seq, records, body FROM events WHERE run_no = ? AND seq > ? AND seq + records > ? ORDER BY seq LIMIT 20
 """
@@ -29,6 +33,7 @@ _AFTER_ROW = """
 SELECT events.no, run, run_no, seq, body, chain FROM events JOIN runs ON runs.no = run_no
 WHERE events.no > ? AND events.no <= ? ORDER BY events.no LIMIT ?
 """
+_ORDERS = f"SELECT {ENTRY} FROM orders {{}} ORDER BY no DESC LIMIT ?"
 _NO_LIMIT = 2**63 - 1
 
 
@@ -80,7 +85,8 @@ class JournalReader:
         before: str | None = None,
     ) -> list[dict[str, Any]]:
         """The newest runs first, of one work order, unit and bench (its name as in the bench file), older than run
-        `before`. Keys: see _LISTED; `status` and `verdict` are None while a run is open. StoreError."""
+        `before`. Keys: see _LISTED; `run_no` is from 1, in the order of opening; `status` and `verdict` are None while a
+        run is open. StoreError."""
         wanted: dict[str, Any] = {"work_order = ?": work_order, "unit = ?": unit, "bench = ?": bench}
         if before is not None:
             wanted["no < ?"] = self.info(before)["run_no"]
@@ -90,8 +96,8 @@ class JournalReader:
         return [dict(row) for row in self._rows(query, *given.values(), limit)]
 
     def info(self, run: str) -> dict[str, Any]:
-        """The list's entry of one run and its `run_no` (from 1, in the order of opening). StoreError if there is none."""
-        for row in self._rows(f"SELECT {_LISTED}, no AS run_no FROM runs WHERE run = ?", run):
+        """The list's entry of one run. StoreError if there is none."""
+        for row in self._rows(f"SELECT {_LISTED} FROM runs WHERE run = ?", run):
             return dict(row)
         raise StoreError(f"{self.path}: there is no run {run!r}")
 
@@ -151,6 +157,64 @@ class JournalReader:
         for row in self._rows(query, self.info(run)["run_no"]):
             return bytes(row["chain"][-chain.SIZE :]).hex()
         raise StoreError(f"{self.path}: run {run} has no records")
+
+    def verdict(self, run: str) -> dict[str, Any] | None:
+        """The verdict record of a run; None while it has none. StoreError."""
+        # It stands at the end: only a closing may follow it.
+        query = "SELECT no, seq, body FROM events WHERE run_no = ? ORDER BY seq DESC LIMIT 3"
+        for row in self._rows(query, self.info(run)["run_no"]):
+            for seq, record in reversed(self._whole(chain.records, row)):
+                if record.get("kind") == "verdict":
+                    return {**record, "seq": seq}
+        return None
+
+    # --- work orders --------------------------------------------------------------------------------------------------
+
+    def orders(
+        self, state: str | None = None, unit: str | None = None, machine: str | None = None, limit: int = 50
+    ) -> list[dict[str, Any]]:
+        """The newest orders first: {work_order, machine, unit, customer, complaint, opened, closed, state, runs}.
+
+        `state`: one of journal_orders.STATES, or 'closed' for both that are closed. StoreError.
+        """
+        wanted: dict[str, Any] = {"unit = ?": unit, "machine = ?": machine}
+        wanted["state <> ?" if state == "closed" else "state = ?"] = OPEN if state == "closed" else state
+        given = {key: value for key, value in wanted.items() if value is not None}
+        where = f"WHERE {' AND '.join(given)}" if given else ""
+        return [dict(row) for row in self._rows(_ORDERS.format(where), *given.values(), limit)]
+
+    def order(self, work_order: str) -> dict[str, Any]:
+        """The list's entry of one order. NotFoundError names those that may be meant; StoreError."""
+        for row in self._rows(_ORDERS.format("WHERE work_order = ?"), work_order, 1):
+            return dict(row)
+        with self._lock, self.told():
+            raise NotFoundError(no_such_order(self._connected(), work_order))
+
+    def order_records(self, work_order: str) -> list[dict[str, Any]]:
+        """The records of an order, in order, each with its `seq` (from 1). NotFoundError, StoreError."""
+        query = (
+            "SELECT seq, body FROM order_records JOIN orders ON orders.no = order_no WHERE work_order = ? ORDER BY seq"
+        )
+        rows = self._rows(query, work_order)
+        if not rows:
+            self.order(work_order)
+        try:
+            return [{**record_of(row["body"]), "seq": row["seq"]} for row in rows]
+        except ValueError as error:
+            raise StoreError(
+                f"{self.path}: work order {work_order} is damaged: {error}; see `benchd verify`"
+            ) from error
+
+    def order_digest(self, work_order: str) -> str:
+        """The digest (hex) of an order's newest record. NotFoundError, StoreError."""
+        query = (
+            "SELECT chain FROM order_records JOIN orders ON orders.no = order_no WHERE work_order = ?"
+            " ORDER BY seq DESC LIMIT 1"
+        )
+        for row in self._rows(query, work_order):
+            return bytes(row["chain"]).hex()
+        self.order(work_order)
+        raise StoreError(f"{self.path}: work order {work_order} has no records; see `benchd verify`")
 
     # --- the journal itself -----------------------------------------------------------------------------------------
 

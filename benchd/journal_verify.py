@@ -1,4 +1,4 @@
-"""Whether the journal is whole: every record follows the one before it, no run is missing, the list agrees.
+"""Whether the journal is whole: every record follows the one before it, no run or order is missing, the lists agree.
 
 Found and named: a record altered, added or taken out; missing records, runs and rows; a cut end; a list that says
 something else than the records; guards taken off. Not found: the work of somebody who computes all digests anew, and
@@ -17,6 +17,7 @@ from typing import Any
 
 from benchd import journal_chain as chain
 from benchd import journal_disk as disk
+from benchd import journal_orders
 from benchd.errors import StoreError
 from benchd.journal_writer import listed
 
@@ -36,16 +37,20 @@ class Finding:
     seq_from: int
     seq_to: int
     what: str
+    order: str = ""  # the work order, where it concerns one
 
     def __str__(self) -> str:
+        if self.order:
+            return f"work order {self.order}: {self.what}"
         return f"run {self.run}: {self.what}" if self.run else self.what
 
     def to_json(self) -> dict[str, Any]:
-        return {"run": self.run or None, "seq_from": self.seq_from, "seq_to": self.seq_to, "what": self.what}
+        body = {"run": self.run or None, "seq_from": self.seq_from, "seq_to": self.seq_to, "what": self.what}
+        return body | ({"work_order": self.order} if self.order else {})
 
 
 def verify(path: Path, anchors: Mapping[str, str], newest: int | None = None) -> Iterator[Finding]:
-    """Look at the whole journal, or its `newest` runs only, as it stands at this moment; writers are not held up.
+    """Look at the whole journal, or its `newest` runs and orders only, as it stands at this moment; writers are not held up.
 
     `anchors`: run -> digest (hex) of one of its records that was kept elsewhere. StoreError if it cannot be read at all.
     """
@@ -70,6 +75,8 @@ def _findings(db: sqlite3.Connection, path: Path, anchors: Mapping[str, str], ne
         try:
             yield from _file(db)
             yield from _runs(db, anchors, newest)
+            for order, seq_from, seq_to, what in journal_orders.troubles(db, newest):
+                yield Finding("", seq_from, seq_to, what, order)
         except sqlite3.Error as error:
             yield _whole(f"{disk.trouble(path, error)}; what comes after this could not be looked at")
 

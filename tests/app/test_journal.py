@@ -173,6 +173,7 @@ def test_the_list_says_what_came_of_each_run(path: Path) -> None:
         assert journal.runs(unit="R-7") == [
             {
                 "run": first.run,
+                "run_no": 1,
                 "procedure": "regulator",
                 "bench": "bay 1",
                 "spec": "Hollin T18",

@@ -53,7 +53,7 @@ def test_the_first_schema_is_brought_forward_and_every_record_is_the_same(tmp_pa
         )
         with pytest.raises(sqlite3.IntegrityError, match="append-only"):
             db.execute("DELETE FROM events")
-    assert version(path) == 2
+    assert version(path) == 3
 
 
 def test_a_run_that_the_old_program_left_open_is_closed(tmp_path: Path) -> None:
@@ -144,7 +144,7 @@ def test_a_newer_journal_is_refused_byte_for_byte(tmp_path: Path, log_left: bool
         one_run(journal)
     db = sqlite3.connect(path)
     db.execute("PRAGMA journal_mode=WAL" if log_left else "PRAGMA journal_mode=DELETE")
-    db.execute("PRAGMA user_version = 3")
+    db.execute("PRAGMA user_version = 4")
     db.execute("CREATE TABLE things_to_come (x)")
     db.commit()
     if log_left:  # a copy with its log, taken while it is open
@@ -155,7 +155,7 @@ def test_a_newer_journal_is_refused_byte_for_byte(tmp_path: Path, log_left: bool
     db.close()
     before = {name: one for name, one in files(made).items() if not name.endswith("-shm")}  # locks, no data
     assert ("journal.sqlite-wal" in before) == log_left
-    with pytest.raises(StoreError, match=r"written by a newer benchd \(schema 3, this one knows 2\): update benchd"):
+    with pytest.raises(StoreError, match=r"written by a newer benchd \(schema 4, this one knows 3\): update benchd"):
         Journal(path)
     from benchd import journal_disk
 
