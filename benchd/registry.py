@@ -17,6 +17,8 @@ from benchd.wire import Driver
 
 DRIVERS = "benchd.drivers"
 SCREENS = "benchd.screens"
+FORMS = "benchd.forms"
+PAPERS = "benchd.papers"
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,11 +59,26 @@ def driver_names() -> list[str]:
 
 def screen(name: str) -> Any:
     """The screen of this name (see `benchd_dashboards.SCREEN`). ConfigError if there is none or it is broken."""
-    found = _load(SCREENS, name)
+    return _with_method(SCREENS, name, "show")
+
+
+def form(name: str) -> Any:
+    """The screens on which something is filled in; `visit`: see benchd_dashboards.visit. ConfigError."""
+    return _with_method(FORMS, name, "show")
+
+
+def paper(name: str) -> Any:
+    """What is written for people: `visit`, `machine`, `history`; see benchd_dashboards.paper. ConfigError."""
+    return _with_method(PAPERS, name, "html")
+
+
+def _with_method(group: str, name: str, method: str) -> Any:
+    what = _word(group)
+    found = _load(group, name)
     if isinstance(found, Broken):
-        raise ConfigError(f"screen {found}")
-    if not callable(getattr(found, "show", None)):
-        raise ConfigError(f"screen {Broken(name, _packages(SCREENS, name), 'it has no show()')}")
+        raise ConfigError(f"{what} {found}")
+    if not callable(getattr(found, method, None)):
+        raise ConfigError(f"{what} {Broken(name, _packages(group, name), f'it has no {method}()')}")
     return found
 
 
@@ -107,9 +124,13 @@ def _packages(group: str, name: str) -> str:
 
 
 def _unknown(group: str, name: str) -> str:
-    what = group.removeprefix("benchd.").removesuffix("s")
+    what = _word(group)
     names = {one.name for one in _offered(group)}
     return f"no {what} {name!r} is installed{nearest(name, names)}; there are {', '.join(sorted(names)) or 'none'}"
+
+
+def _word(group: str) -> str:
+    return group.removeprefix("benchd.").removesuffix("s")
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
