@@ -100,40 +100,69 @@ async def test_the_stators_channels(tmp_path):
     assert not [one for one in heard.of("notice") if one["notice"] != "timeout"]  # a busy machine may be late
 
 
+async def at_once(folder: Path, runs: dict[str, tuple[str, tuple[str, ...], float, float]]) -> dict[str, Heard]:
+    """Benches side by side, since they do little but wait: name -> (fault, channels, seconds, strength)."""
+
+    async def one(name: str) -> Heard:
+        fault, channels, seconds, strength = runs[name]
+        (folder / name).mkdir()
+        return (await run_engine(fault, folder / name, channels, seconds, strength))[0]
+
+    return dict(zip(runs, await asyncio.gather(*map(one, runs)), strict=True))
+
+
 @pytest.mark.parametrize(
-    ("fault", "channel", "flag"),
+    ("channels", "cases"),
     [
-        ("meter-hold", "battery_volts", "hold"),
-        ("meter-hold", "stator_volts", "hold"),
-        ("meter-overload", "charge_amps", "overload"),
-        ("meter-overload", "stator_volts", "overload"),
-        ("meter-wrong-dial", "battery_volts", "wrong function"),
-        ("meter-wrong-dial", "stator_volts", "wrong function"),
+        (
+            REGULATOR,
+            [
+                ("meter-hold", "battery_volts", "hold"),
+                ("meter-overload", "charge_amps", "overload"),
+                ("meter-wrong-dial", "battery_volts", "wrong function"),
+            ],
+        ),
+        (
+            STATOR,
+            [
+                ("meter-hold", "stator_volts", "hold"),
+                ("meter-overload", "stator_volts", "overload"),
+                ("meter-wrong-dial", "stator_volts", "wrong function"),
+            ],
+        ),
     ],
+    ids=["regulator", "stator"],
 )
-async def test_a_display_that_is_no_measurement_is_flagged(tmp_path, fault, channel, flag):
-    channels = REGULATOR if channel in REGULATOR else STATOR
-    heard, _ = await run_engine(fault, tmp_path, channels, 20.0, 10.0)
-    assert heard.of("flag", channel=channel, flag=flag, state="on")
-    tail = [one.values[channel] for one in heard.samples[-6:] if channel in one.values]
-    assert tail
-    assert all(one.value is None for one in tail)
+async def test_a_display_that_is_no_measurement_is_flagged(tmp_path, channels, cases):
+    all_heard = await at_once(tmp_path, {fault: (fault, channels, 20.0, 10.0) for fault, _, _ in cases})
+    for fault, channel, flag in cases:
+        heard = all_heard[fault]
+        assert heard.of("flag", channel=channel, flag=flag, state="on"), fault
+        tail = [one.values[channel] for one in heard.samples[-6:] if channel in one.values]
+        assert tail, fault
+        assert all(one.value is None for one in tail), fault
 
 
-@pytest.mark.parametrize(("instrument", "channels"), [("shunt", REGULATOR), ("stator", STATOR)])
-async def test_a_meter_that_sleeps_is_lost(tmp_path, instrument, channels):
-    heard, _ = await run_engine("meter-sleep", tmp_path, channels, 22.0, 10.0)
-    lost = heard.gaps(instrument=instrument, state="lost")
-    assert [10.0 < one["t_ns"] / 1e9 < 19.0 for one in lost] == [True]  # 3 s, and what ports take at a fast clock
+async def test_a_meter_that_sleeps_is_lost(tmp_path):
+    asleep = {"shunt": REGULATOR, "stator": STATOR}
+    runs = {name: ("meter-sleep", channels, 22.0, 10.0) for name, channels in asleep.items()}
+    for instrument, heard in (await at_once(tmp_path, runs)).items():
+        lost = heard.gaps(instrument=instrument, state="lost")
+        times_s = [one["t_ns"] / 1e9 for one in lost]
+        assert [10.0 < one < 19.0 for one in times_s] == [True], (
+            instrument,
+            times_s,
+        )  # 3 s, and what ports take at a fast clock
 
 
-@pytest.mark.parametrize(("instrument", "channels"), [("volts", REGULATOR), ("stator", STATOR)])
-async def test_a_meter_is_unplugged_and_plugged_in_again(tmp_path, instrument, channels):
-    heard, _ = await run_engine("meter-unplugged", tmp_path, channels, 45.0, 12.0)
-    gaps = heard.gaps(instrument=instrument)
-    assert [one["state"] for one in gaps][:2] == ["lost", "back"]
-    assert gaps[-1]["state"] == "back"
-    assert heard.numbers(channels[0], 3)
+async def test_a_meter_is_unplugged_and_plugged_in_again(tmp_path):
+    pulled = {"volts": REGULATOR, "stator": STATOR}
+    runs = {name: ("meter-unplugged", channels, 45.0, 12.0) for name, channels in pulled.items()}
+    for instrument, heard in (await at_once(tmp_path, runs)).items():
+        gaps = heard.gaps(instrument=instrument)
+        assert [one["state"] for one in gaps][:2] == ["lost", "back"], instrument
+        assert gaps[-1]["state"] == "back", instrument
+        assert heard.numbers(pulled[instrument][0], 3), instrument
 
 
 async def test_reversed_leads_read_negative(tmp_path):
@@ -141,13 +170,14 @@ async def test_reversed_leads_read_negative(tmp_path):
     assert max(heard.numbers("charge_amps", 6)) < -10.0
 
 
-@pytest.mark.parametrize(("channel", "channels"), [("charge_amps", REGULATOR), ("stator_volts", STATOR)])
-async def test_cut_frames_are_told_and_none_is_read(tmp_path, channel, channels):
-    heard, _ = await run_engine("meter-cut-frames", tmp_path, channels, 30.0, 0.4)
-    assert heard.of("notice")
-    numbers = heard.numbers(channel, 20)
-    assert len(numbers) > 4
-    assert max(numbers) - min(numbers) < 0.2 * max(numbers)
+async def test_cut_frames_are_told_and_none_is_read(tmp_path):
+    cut = {"charge_amps": REGULATOR, "stator_volts": STATOR}
+    runs = {name: ("meter-cut-frames", channels, 30.0, 0.4) for name, channels in cut.items()}
+    for channel, heard in (await at_once(tmp_path, runs)).items():
+        assert heard.of("notice"), channel
+        numbers = heard.numbers(channel, 20)
+        assert len(numbers) > 4, channel
+        assert max(numbers) - min(numbers) < 0.2 * max(numbers), channel
 
 
 async def test_without_pseudo_terminals_all_is_served_on_tcp(tmp_path, monkeypatch):
