@@ -159,10 +159,47 @@ class Transducer(Asked):
     def _register(self, address: int) -> int | None:
         if address != self.REGISTER:
             raise LookupError(address)
-        shown = self.shown
-        if shown is None or shown.wrong_function is not None:
-            return None
-        if shown.overload or shown.value is None or not math.isfinite(shown.value):
-            return OVER_RANGE
-        counts = round(shown.value / self.digit)
-        return max(min(counts, OVER_RANGE), -OVER_RANGE - 1) & 0xFFFF
+        return None if self.shown is None or self.shown.wrong_function is not None else counts(self.shown)
+
+
+def counts(shown: Shown) -> int:
+    """A register's 16 bits: signed counts of the display's digit."""
+    if shown.overload or shown.value is None or not math.isfinite(shown.value):
+        return OVER_RANGE
+    found = round(shown.value / shown.digit)
+    return max(min(found, OVER_RANGE), -OVER_RANGE - 1) & 0xFFFF
+
+
+class Box(Asked):
+    """A measuring box on a Modbus line: register n holds signed counts of its n-th input."""
+
+    UNIT = 2
+
+    def __init__(self, path: Path, rng: random.Random) -> None:
+        super().__init__(rng)
+        self.inputs: list[BoxInput] = []
+        self.outlet = stream_outlet(path, self._connect)
+
+    def input(self) -> BoxInput:
+        self.inputs.append(BoxInput(self))
+        return self.inputs[-1]
+
+    def _connect(self) -> Answering:
+        return encode_modbus.Unit(self.UNIT, self._register).feed
+
+    def _register(self, address: int) -> int | None:
+        if address >= len(self.inputs):
+            raise LookupError(address)
+        shown = self.inputs[address].shown
+        return None if shown is None else counts(shown)
+
+
+class BoxInput:
+    """One input of a box, as an instrument of its own."""
+
+    def __init__(self, box: Box) -> None:
+        self.outlet: Outlet = box.outlet
+        self.shown: Shown | None = None
+
+    def show(self, shown: Shown | None) -> None:
+        self.shown = shown

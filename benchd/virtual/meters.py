@@ -21,6 +21,9 @@ STRUCK = {
     "meter-clock-skew": ("charge_amps",),
 }
 WRONG_FUNCTION = {"battery_volts": "ac volts", "stator_volts": "dc volts", "charge_amps": "ac amps"}
+#: Of the meters that only a visit's bench has, in the channel's unit.
+NOISE = {"load_amps": 0.15, "crank_amps": 0.6, "draw_amps": 0.00005, "joint_volts": 0.0006, "battery_celsius": 0.05}
+MOST_OHMS = 2e7  # beyond this an ohmmeter shows overload
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,14 +61,16 @@ class Meter:
         s = self.scenario
         return {
             "battery_volts": s.volts_digit, "charge_amps": s.amps_digit, "stator_volts": 0.01, "stator_hertz": 0.1,
-            "engine_rpm": 1.0, "battery_celsius": 0.1,
+            "engine_rpm": 1.0, "battery_celsius": 0.1, "load_amps": 0.02, "crank_amps": 0.02, "draw_amps": 0.0001,
+            "joint_volts": 0.001, "circuit_ohms": 0.01,
         }[self.channel]  # fmt: skip
 
     def _percent(self) -> float:
         s = self.scenario
         return {
             "battery_volts": s.volts_percent, "charge_amps": s.amps_percent, "stator_volts": s.stator_percent,
-            "stator_hertz": 0.05, "engine_rpm": s.rpm_percent, "battery_celsius": 1.0,
+            "stator_hertz": 0.05, "engine_rpm": s.rpm_percent, "battery_celsius": 1.0, "load_amps": 1.0,
+            "crank_amps": 1.0, "draw_amps": 0.2, "joint_volts": 0.2, "circuit_ohms": 0.5,
         }[self.channel]  # fmt: skip
 
     def _fault(self, name: str) -> float | None:
@@ -88,12 +93,13 @@ class Meter:
             return self._rng.gauss(0, 0.003 * s.rated_amps if world.rpm > 600 and world.regulator_plugged else 0.002)
         if self.channel == "stator_volts":
             return self._rng.gauss(0, 0.02 if world.rpm > 600 else 0.0)
-        return 0.0
+        noise = NOISE.get(self.channel)
+        return 0.0 if noise is None else self._rng.gauss(0, noise)
 
     def follow(self, t_s: float, world: World) -> None:
         """Let the meter's input settle; to be called as often as the world is looked at."""
         true = self._true(world)
-        if self._lagged is None:
+        if self._lagged is None or self.channel == "circuit_ohms":  # an ohmmeter ranges, it does not creep
             self._lagged = true
         share = -math.expm1(-max(t_s - self._lagged_s, 0.0) / max(self.scenario.meter_lag_s, 1e-3))
         self._lagged += (true - self._lagged) * share
@@ -113,6 +119,8 @@ class Meter:
             value *= self.scenario.strength("tach-wrong-pulses") or 1.0
         if self._fault("meter-leads-reversed") is not None:
             value = -value
+        if self.channel == "circuit_ohms" and value > MOST_OHMS:
+            return Shown(self.channel, None, self.digit, overload=True)
         shown = round(round(value / self.digit) * self.digit, 6)
         return self._faulty(shown, world)
 

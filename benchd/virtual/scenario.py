@@ -19,7 +19,8 @@ class Fault:
     unit: str = ""
 
 
-FAULTS: dict[str, Fault] = {
+#: Faults that a stator or a regulator run shows, on a machine that comes in for one run.
+RUN_FAULTS: dict[str, Fault] = {
     "weak-magnets": Fault("flywheel magnets weak", 0.35, 0.30, 0.6, "part of the field lost"),
     "shorted-turns": Fault("stator turns shorted", 0.35, 0.30, 0.6, "part of the turns lost"),
     "open-phase": Fault("stator winding open"),
@@ -50,6 +51,36 @@ FAULTS: dict[str, Fault] = {
     "meter-clock-skew": Fault("a meter answers late", 0.8, 0.3, 1.2, "s"),
     "meter-fuse-blown": Fault("the ammeter's fuse blows", 20.0, 14.0, 60.0, "s after the start"),
 }
+#: Faults that need a whole visit: the machine has a starter, a harness of joints and acid in its cells (machine.py).
+VISIT_FAULTS: dict[str, Fault] = {
+    "battery-undersized": Fault("battery too small for the machine", 0.5, 0.4, 0.6, "of the right size"),
+    "battery-discharged": Fault("battery discharged, nothing broken", 0.3, 0.15, 0.4, "charge at the start"),
+    "short-trips": Fault("used for short trips only: battery low", 0.4, 0.3, 0.5, "charge at the start"),
+    "surface-charge": Fault("battery just taken off a charger", 0.35, 0.2, 0.5, "V on the surface"),
+    "joint-loose": Fault("battery terminal loose", 0.12, 0.08, 0.3, "ohm"),
+    "ground-bad": Fault("ground connection bad", 0.12, 0.08, 0.3, "ohm"),
+    "plug-regulator": Fault("regulator plug burnt", 0.12, 0.08, 0.3, "ohm"),
+    "breaker-open": Fault("breaker open"),
+    "switch-bad": Fault("key switch has a bad contact", 1.5, 0.6, 5.0, "ohm"),
+    "solenoid-joint": Fault("joint at the solenoid bad", 0.05, 0.035, 0.07, "ohm"),
+    "stator-grounded": Fault("stator winding touches ground", 3.0, 0.5, 50.0, "ohm to ground"),
+    "regulator-leaking-back": Fault("regulator leaks backwards", 0.15, 0.08, 0.5, "A with the key off"),
+    "key-off-draw": Fault("something stays on with the key off", 0.4, 0.15, 2.0, "A with the key off"),
+    "starter-dragging": Fault("starter drags", 1.9, 1.6, 2.3, "times the usual amps"),
+    "engine-out-of-tune": Fault("engine out of tune: long cranking", 8.0, 5.0, 14.0, "s of cranking to start it"),
+}
+FAULTS: dict[str, Fault] = RUN_FAULTS | VISIT_FAULTS
+
+#: What a fault leaves in the battery by the time somebody complains; the least of several counts.
+LEAVES_CHARGE = {
+    "joint-loose": 0.45, "joint-bad": 0.45, "ground-bad": 0.45, "plug-regulator": 0.45, "breaker-open": 0.3,
+    "switch-bad": 0.35, "open-phase": 0.3, "stator-grounded": 0.35, "regulator-dead": 0.3, "key-off-draw": 0.3,
+    "regulator-leaking-back": 0.35, "battery-leaking": 0.4, "battery-dead-cell": 0.55, "battery-sulphated": 0.45,
+    "engine-out-of-tune": 0.45, "regulator-set-low": 0.4, "weak-magnets": 0.4, "shorted-turns": 0.4,
+}  # fmt: skip
+
+
+START_CHARGE = 0.52
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +94,7 @@ class Scenario:
     amp_hours: float = 28.0
     set_volts: float = 14.35
     soft_volts: float = 0.03  # how far the set-point sags at rated amps
-    start_charge: float = 0.52
+    start_charge: float = START_CHARGE
     celsius: float = 21.0
     inner_ohms: float = 0.022  # of a 28 Ah battery; smaller batteries have more
     wire_ohms: float = 0.012
@@ -85,6 +116,9 @@ class Scenario:
     meter_period_s: float = 0.5
     meter_delay_s: float = 0.15
     meter_lag_s: float = 0.25
+    #: A machine that stays for a whole visit: see machine.py.
+    visit: bool = False
+    crank_ohms: float = 0.0095  # inner resistance of a 28 Ah battery that cranks
     faults: dict[str, float] = field(default_factory=dict)
 
     def strength(self, name: str) -> float | None:
@@ -134,7 +168,15 @@ cold_cranking_amps = {round(self.amp_hours * 10.7)}
             return replace(changed, start_charge=value)
         if name == "battery-frozen":
             return replace(changed, start_charge=0.1, celsius=value)
-        return changed
+        return replace(changed, visit=True) if name in VISIT_FAULTS else changed
+
+    def for_visit(self) -> Scenario:
+        """The same machine as it comes in with a complaint: its battery shows what the faults did to it."""
+        left = [charge for name, charge in LEAVES_CHARGE.items() if name in self.faults]
+        told = [self.faults[name] for name in ("battery-discharged", "short-trips") if name in self.faults]
+        given = [self.start_charge] if self.start_charge != START_CHARGE else []
+        charge = min(told or given or left or [self.start_charge])
+        return replace(self, visit=True, start_charge=charge)
 
 
 def _a_bit_discharged(scenario: Scenario, rng: random.Random) -> float:

@@ -105,8 +105,8 @@ class World:
     def _turn(self, step: float) -> None:
         scenario, rng = self.scenario, self._rng
         full = scenario.faults.get("governor-low", scenario.full_rpm)
-        want = {"stopped": 0.0, "cranking": CRANK_RPM}.get(self._engine)
-        if want is None:
+        want = 0.0 if self._engine == "stopped" else self._cranking_rpm()
+        if self._engine == "running":
             want = scenario.idle_rpm + (full - scenario.idle_rpm) * self._throttle
             want -= DROOP_RPM_PER_AMP * max(self.charge_amps, 0.0)
         self._jitter += -self._jitter * step / JITTER_TAU_S + JITTER_RPM * math.sqrt(
@@ -124,6 +124,9 @@ class World:
         self.rpm = max(base + self._swing, 0.0)
 
     _swing = 0.0
+
+    def _cranking_rpm(self) -> float:
+        return CRANK_RPM
 
     def _charge(self, step: float) -> None:
         battery = self.battery
