@@ -21,7 +21,7 @@ def moved(factor: float) -> str:
     """What a piece of evidence did to the odds of a cause."""
     if factor >= 1:
         return f"for it, odds x {factor:.2g}" if factor < 1000 else "all but proves it"
-    return f"against it, odds : {1 / factor:.2g}" if factor > 0.001 else "all but rules it out"
+    return f"against it, odds / {1 / factor:.2g}" if factor > 0.001 else "all but rules it out"
 
 
 def day(at: str | None) -> str:

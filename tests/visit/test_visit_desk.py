@@ -152,7 +152,7 @@ def test_causes_show_their_reasons() -> None:
     text = "\n".join(shown(desk("causes")))
     assert "62 %  #######.....  Loose or corroded terminal" in text
     assert "for it, odds x 3.4: It cranks: slowly" in text
-    assert "against it, odds : 2.5: Grounds: good" in text
+    assert "against it, odds / 2.5: Grounds: good" in text
     assert "before anything was known: 10 %" in text
 
 
