@@ -52,7 +52,7 @@ def command() -> None:
 
     \b
     Examples:
-      benchd order new --machine hollin-t18 --unit T18-0042 --complaint "starts once a week, then clicks"
+      benchd order new --machine hollin-t18 --unit T18-0042 --complaint "only clicks"
       benchd order answer 1001                 asks what was not asked yet
       benchd order plan 1001
       benchd order find 1001 terminals loose --note "negative, turns by hand"
@@ -65,7 +65,7 @@ def command() -> None:
 # --- opening and looking --------------------------------------------------------------------------------------------
 
 
-@command.command("new")
+@command.command("new", short_help="Open an order for a machine that has come in.")
 @click.option("--machine", required=True, metavar="FILE", help="Machine file, or the name of one: limits and circuit.")
 @click.option("--complaint", default="", metavar="TEXT", help="What the customer says, in the customer's words.")
 @click.option("--unit", default="", metavar="SERIAL", help="The machine's serial number.")
@@ -100,7 +100,7 @@ def new(machine: str, complaint: str, unit: str, customer: str, number: str, by:
     say_plan(body)
 
 
-@command.command("list")
+@command.command("list", short_help="List the orders, newest first.")
 @click.option("--state", type=click.Choice(["open", "proven", "closed without proof"]), help="Only these.")
 @click.option("--unit", metavar="SERIAL", help="Only this machine's.")
 @click.option("--machine", metavar="NAME", help="Only this model's.")
@@ -122,7 +122,7 @@ def list_(state: str | None, unit: str | None, machine: str | None, limit: int, 
     _echo(list_lines(found) if not as_json else [])
 
 
-@command.command("show")
+@command.command("show", short_help="Show all of an order.")
 @number_argument
 @json_option
 def show(number: str, as_json: bool) -> None:
@@ -137,7 +137,7 @@ def show(number: str, as_json: bool) -> None:
         _echo(visit_lines(body))
 
 
-@command.command("plan")
+@command.command("plan", short_help="Say what is likely, what to do next, and why.")
 @number_argument
 @click.option("--by", "by", type=click.Choice(["minutes", "cost"]), default="minutes", help="What to spare.")
 @json_option
@@ -154,7 +154,7 @@ def plan(number: str, by: str, as_json: bool) -> None:
 # --- writing into it ------------------------------------------------------------------------------------------------
 
 
-@command.command("answer")
+@command.command("answer", short_help="Write down answers, or be asked the questions.")
 @number_argument
 @click.argument("question", required=False)
 @click.argument("outcome", required=False)
@@ -178,7 +178,7 @@ def answer(number: str, question: str | None, outcome: str | None, note: str, by
     _done(body, as_json)
 
 
-@command.command("find")
+@command.command("find", short_help="Write down what a look or a test by hand came to.")
 @number_argument
 @click.argument("check")
 @click.argument("outcome")
@@ -193,7 +193,7 @@ def find(number: str, check: str, outcome: str, note: str, photos: tuple[str, ..
     _done(body, as_json)
 
 
-@command.command("note")
+@command.command("note", short_help="Write a remark into an order.")
 @number_argument
 @click.argument("text")
 @by_option
@@ -205,7 +205,7 @@ def note(number: str, text: str, by: str, as_json: bool) -> None:
     _done(body, as_json, plan=False)
 
 
-@command.command("repair")
+@command.command("repair", short_help="Write down a repair and its parts.")
 @number_argument
 @click.argument("repair", required=False, default="")
 @click.option("--did", default="", metavar="TEXT", help="What was done, in words.")
@@ -235,7 +235,7 @@ def repair(
     _done(body, as_json)
 
 
-@command.command("close")
+@command.command("close", short_help="Close an order: proven, or with a reason.")
 @number_argument
 @click.option("--without-proof", "reason", default="", metavar="REASON", help="Close it though it is not proven: why.")
 @by_option
@@ -252,7 +252,7 @@ def close(number: str, reason: str, by: str, as_json: bool) -> None:
         click.echo(f"order {body['work_order']} is closed WITHOUT PROOF: {body['closed_reason']}")
 
 
-@command.command("report")
+@command.command("report", short_help="Write the customer's page and the technical part.")
 @number_argument
 @click.option("--output", "-o", required=True, metavar="FILE", help="FILE.pdf or FILE.html.")
 def report(number: str, output: str) -> None:
