@@ -7,6 +7,8 @@ Tables: published shop and army tables, see tests/outside/test_lead_acid.py.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 _QUARTERS = (0.0, 0.25, 0.5, 0.75, 1.0)
@@ -18,6 +20,9 @@ _REST_VOLTS = (
     (11.89, 12.15, 12.30, 12.45, 12.66),  # acid filled for 1.280; it prints no empty row: the first table's stands in
     (11.60, 12.00, 12.20, 12.40, 12.60),  # rule of thumb
 )
+
+#: Rows of _REST_VOLTS that hold for one family only, by its full-charge gravity; the others do not say.
+_FAMILY_ROWS = {1.265: 0, 1.280: 2}
 
 #: The fullest rested flooded battery of any table; more than this is surface charge, or another kind of battery.
 FULL_REST_VOLTS = 12.66
@@ -49,12 +54,26 @@ NO_BATTERY_VOLTS = 1.0
 _FROST_MARGIN_CELSIUS = 2.0
 
 
-def _charges(volts: float) -> list[float]:
-    return [float(np.interp(volts, row, _QUARTERS)) for row in _REST_VOLTS]
+#: Sealed batteries rest higher by up to so much. Common practice, no source.
+SEALED_VOLTS = 0.2
+
+#: A rested battery full enough for a load test or a regulator run.
+READY_CHARGE = 0.75
 
 
-def rest_charge(volts: float, celsius: float = 25.0, *, rested: bool = False) -> tuple[float, float]:
-    """Least and most charge (0..1) that rest volts of a flooded six-cell battery may mean, over both acid families.
+def _charges(volts: float, full_gravity: float | None = None) -> list[float]:
+    left_out = set[int]()
+    if full_gravity is not None:
+        nearest = min(_FAMILY_ROWS, key=lambda full: abs(full - full_gravity))
+        left_out = {row for full, row in _FAMILY_ROWS.items() if full != nearest}
+    return [float(np.interp(volts, row, _QUARTERS)) for at, row in enumerate(_REST_VOLTS) if at not in left_out]
+
+
+def rest_charge(
+    volts: float, celsius: float = 25.0, *, rested: bool = False, full_gravity: float | None = None
+) -> tuple[float, float]:
+    """Least and most charge (0..1) that rest volts of a flooded six-cell battery may mean, over both acid families
+    unless `full_gravity` tells which (the nearer of 1.265 and 1.280).
 
     Unless `rested` (hours, or lamps on and then minutes off) surface charge may hide 0.2 V, or more where the volts
     stand above a full battery's; a load just taken off may leave them 0.1 V low. Both widen the interval. Sealed
@@ -62,10 +81,28 @@ def rest_charge(volts: float, celsius: float = 25.0, *, rested: bool = False) ->
     """
     at_25 = volts + _VOLTS_PER_DEGREE * (25.0 - celsius)
     if rested:
-        found = _charges(at_25)
+        found = _charges(at_25, full_gravity)
         return min(found), max(found)
     low = min(at_25, FULL_REST_VOLTS) - SURFACE_CHARGE_VOLTS
-    return min(_charges(low)), max(_charges(at_25 + SAG_AFTER_LOAD_VOLTS))
+    return min(_charges(low, full_gravity)), max(_charges(at_25 + SAG_AFTER_LOAD_VOLTS, full_gravity))
+
+
+def charge_by_volts(
+    volts: float,
+    u_volts: float,
+    celsius: float = 25.0,
+    *,
+    rested: bool = False,
+    full_gravity: float | None = None,
+    sealed: bool = False,
+) -> tuple[float, float]:
+    """State of charge (0..1) by rest volts, and its standard uncertainty: meter, tables, and what is not known of the
+    battery (history unless `rested`, family unless `full_gravity`, how high a sealed one rests)."""
+    low, high = rest_charge(volts, celsius, rested=rested, full_gravity=full_gravity)
+    if sealed:
+        low = rest_charge(volts - SEALED_VOLTS, celsius, rested=rested, full_gravity=full_gravity)[0]
+    slope = 0.25 / 0.15  # charge a volt, the steepest quarter of any table
+    return (low + high) / 2, math.hypot((high - low) / 2 / math.sqrt(3), slope * u_volts)
 
 
 def least_gravity(rest_volts: float, celsius: float = 25.0, *, rested: bool = False) -> float:

@@ -1,0 +1,101 @@
+"""Small closed-form batteries for the tests of the battery procedures. Not the virtual bench."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from traces import SPEC, digits
+
+from benchd.core.events import Answer, Caution, JudgeEvent, Prompt, Standing
+from benchd.core.procedures import make
+from benchd.core.samples import Sample
+from benchd.core.specs import BatterySpec, MachineSpec, Metrology
+from benchd.core.verdicts import Verdict
+
+BATTERY = BatterySpec(28.0, 300.0, full_gravity=1.265)
+MACHINE = replace(SPEC, battery=BATTERY)
+SIX = {f"gravity:{cell}": "1.260" for cell in range(1, 7)}
+RESTED = {"charged-lately": "no", "battery-celsius": "20C"}
+
+
+@dataclass
+class Resting:
+    """Volts of a battery at rest: what it holds, a surface charge that decays, noise, a display."""
+
+    volts: float = 12.62
+    surface: float = 0.0
+    decay_s: float = 1500.0
+    noise: float = 0.002
+    digit: float = 0.01
+    step_s: float = 1.0
+    seed: int = 1
+    glitches: Mapping[float, float] | None = None
+
+    def samples(self, seconds: float) -> Iterator[Sample]:
+        rng = random.Random(self.seed)
+        t = 0.0
+        while t <= seconds:
+            v = self.volts + self.surface * math.exp(-t / self.decay_s) + rng.gauss(0, self.noise)
+            v = (self.glitches or {}).get(t, v)
+            yield Sample(round(t * 1e9), {"battery_volts": digits(v, self.digit)})
+            t = round(t + self.step_s, 6)
+
+
+@dataclass
+class Played:
+    """What a procedure said, and its verdict."""
+
+    events: list[JudgeEvent]
+    verdict: Verdict
+
+    def prompts(self, ident: str) -> list[Prompt]:
+        return [one for one in self.events if isinstance(one, Prompt) and one.id == ident]
+
+    def cautions(self) -> str:
+        return " ".join(one.text for one in self.events if isinstance(one, Caution))
+
+    def standings(self) -> list[Standing]:
+        return [one for one in self.events if isinstance(one, Standing)]
+
+    @property
+    def finding(self) -> Any:
+        return self.verdict.extra.get("finding")
+
+
+def play(
+    name: str,
+    samples: Iterable[Sample],
+    answers: Mapping[str, str | list[str]] | None = None,
+    *,
+    spec: MachineSpec = MACHINE,
+    metrology: Metrology | None = None,
+    earlier: Mapping[str, str] | None = None,
+    **timing: Any,
+) -> Played:
+    """Drive a procedure; each prompt is answered two seconds after it came, with the next of its answers."""
+    procedure = make(name, spec, metrology, earlier, **timing)
+    left = {ident: [given] if isinstance(given, str) else list(given) for ident, given in (answers or {}).items()}
+    events: list[JudgeEvent] = []
+    due: list[tuple[float, str, str]] = []
+
+    def say(new: Iterable[JudgeEvent], now_s: float) -> None:
+        for event in new:
+            events.append(event)
+            if isinstance(event, Prompt) and event.choices != () and left.get(event.id):
+                due.append((now_s + 2.0, event.id, left[event.id].pop(0)))
+
+    say(procedure.opening(), 0.0)
+    for sample in samples:
+        for one in [one for one in due if one[0] <= sample.t_s]:
+            due.remove(one)
+            say(procedure.feed(Answer(sample.t_ns, one[1], one[2])), sample.t_s)
+        say(procedure.feed(sample), sample.t_s)
+        if procedure.verdict is not None:
+            break
+    say(procedure.finish("the recording ended"), 0.0)
+    assert procedure.verdict is not None
+    return Played(events, procedure.verdict)
