@@ -39,8 +39,9 @@ Emit = Callable[[Mapping[str, Any] | Sample], None]
 Operator = Callable[[str, str, str], None]
 #: Shows records until they end; the operator's keys come back through the second argument.
 Show = Callable[[AsyncIterator[Record], Operator | None], Awaitable[None]]
-#: Somebody who acts on prompts without a keyboard (the demo's technician): prompt record -> answer, or None.
-Technician = Callable[[Mapping[str, Any]], str | None]
+#: Somebody who acts on prompts without a keyboard (the demo's technician): prompt record -> answer, None, or what will
+#: be one when it has been done.
+Technician = Callable[[Mapping[str, Any]], "str | Awaitable[str | None] | None"]
 
 
 class Writer(Protocol):
@@ -112,6 +113,7 @@ class Run:
         self.hurried = False  # a signal asked for the end: no end page
         self._procedure, self._writer, self._facts, self._clock = procedure, writer, facts, clock
         self._technician = technician
+        self._answering: set[asyncio.Task[None]] = set()
         self._zero_ns = clock.now_ns()
         self._t_ns = 0
         self._ended = ""
@@ -199,14 +201,29 @@ class Run:
     def _ask_technician(self, prompt: Record) -> None:
         assert self._technician is not None
         # Also at the end: "close the throttle" wants no answer, but somebody who does it.
-        if (text := self._technician(prompt)) is not None and not self.done.is_set():
-            self.operator("answer", str(prompt["id"]), text)
+        told = self._technician(prompt)
+        if isinstance(told, Awaitable):
+            task = asyncio.ensure_future(self._answer_later(str(prompt["id"]), told))
+            self._answering.add(task)
+            task.add_done_callback(self._answering.discard)
+        else:
+            self._answer_for(str(prompt["id"]), told)
+
+    async def _answer_later(self, id: str, told: Awaitable[str | None]) -> None:
+        with self._trouble_ends_it():
+            self._answer_for(id, await told)
+
+    def _answer_for(self, id: str, text: str | None) -> None:
+        if text is not None and not self.done.is_set():
+            self.operator("answer", id, text)
 
     def _note_identity(self, body: Mapping[str, Any]) -> None:
         if body["kind"] == "instrument" and body.get("identity") and body["name"] in self._instruments:
             self._instruments[body["name"]]["identity"] = body["identity"]
 
     def _end(self) -> None:
+        for task in self._answering:
+            task.cancel()
         self._ended = self._ended or utc_text()
         self.done.set()
 
