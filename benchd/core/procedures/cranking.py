@@ -1,0 +1,207 @@
+"""What a cranking test has seen: the battery at rest, the step when the starter takes hold, and what the crank read."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+
+from benchd.core.procedures.averaged import Amount, average, difference, ratio
+from benchd.core.procedures.charging import ChannelFacts
+from benchd.core.procedures.throttle import RUNNING_RPM
+from benchd.core.series import median
+from benchd.core.track import Array, Track
+
+REST_S = 20.0
+STEP_VOLTS = 0.3  # a starter takes more, lamps and ignition less
+STEP_AMPS = 25.0  # no lamp takes so many, every starter does
+TURNING_RPM = 60.0
+INRUSH_S = 0.4  # the starter's first gulp, longer than the current's peak lasts
+RELEASED_PART = 0.4  # of the drop is left: the key was let go
+COIL_VOLTS, COIL_AMPS = 0.04, 2.0  # what a solenoid's coil alone takes at least
+LEAST_READINGS = 3
+LEAST_S = 1.0
+
+
+@dataclass
+class Crank:
+    """One go on the starter. Rows of the tracks: seconds and the value."""
+
+    began_s: float
+    ended_s: float | None = None
+    volts: Track = field(default_factory=lambda: Track(2))
+    amps: Track = field(default_factory=lambda: Track(2))
+    rpm: Track = field(default_factory=lambda: Track(2))
+
+    def settled(self, track: Track) -> Array:
+        """The readings after the inrush."""
+        return track.column(1, track.since(self.began_s + INRUSH_S))
+
+    def seconds(self, now_s: float) -> float:
+        return (now_s if self.ended_s is None else self.ended_s) - self.began_s
+
+    @property
+    def judgeable(self) -> bool:
+        """Whether there is enough after the inrush to say anything."""
+        late = self.volts.since(self.began_s + INRUSH_S)
+        n = len(self.volts) - late
+        return n >= LEAST_READINGS and self.volts.last(0) - float(self.volts.column(0)[late]) >= LEAST_S
+
+
+@dataclass
+class Starter:
+    """Follows volts, amps and speed; tells when cranking begins and ends."""
+
+    max_crank_s: float
+    rest_s: float
+    rest: deque[tuple[float, float]] = field(default_factory=deque)
+    rest_amps: deque[float] = field(default_factory=lambda: deque(maxlen=30))
+    cranks: list[Crank] = field(default_factory=list)
+    started_s: float | None = None  # the engine runs by itself since
+    clamp_turned: bool = False
+    coil_seen: bool = False
+    dips: int = 0  # lone low readings: a solenoid that chatters, or a glitch
+    least_volts: float | None = None
+    greatest_amps: float | None = None
+    _low: list[tuple[float, float]] = field(default_factory=list)
+    _running: int = 0
+    _amps: tuple[float, float] | None = None
+    _rpm: tuple[float, float] | None = None
+
+    @property
+    def crank(self) -> Crank | None:
+        """The crank that is going on."""
+        return self.cranks[-1] if self.cranks and self.cranks[-1].ended_s is None else None
+
+    @property
+    def rest_volts(self) -> float | None:
+        return median([volts for _, volts in self.rest]) if self.rest else None
+
+    def feed(self, t_s: float, volts: float | None, amps: float | None, rpm: float | None) -> None:
+        if rpm is not None:
+            self._rpm = (t_s, rpm)
+            self._running = self._running + 1 if rpm >= RUNNING_RPM else 0
+            if self._running >= 2 and self.started_s is None:
+                self.started_s = t_s
+        if amps is not None:
+            self._take_amps(t_s, amps)
+        if volts is not None:
+            self._follow(t_s, volts)
+        crank = self.crank
+        if crank is None:
+            return
+        if volts is not None:
+            crank.volts.append(t_s, volts)
+            self.least_volts = volts if self.least_volts is None else min(self.least_volts, volts)
+        if amps is not None and abs(amps) > STEP_AMPS / 5:
+            crank.amps.append(t_s, abs(amps))
+            self.greatest_amps = max(self.greatest_amps or 0.0, abs(amps))
+        if rpm is not None and rpm < RUNNING_RPM:
+            crank.rpm.append(t_s, rpm)
+
+    def _take_amps(self, t_s: float, amps: float) -> None:
+        self._amps = (t_s, amps)
+        if self.crank is not None:
+            self.clamp_turned = self.clamp_turned or amps < -STEP_AMPS
+
+    def _follow(self, t_s: float, volts: float) -> None:
+        """Rest, step, crank, release: by the volts, borne out by amps or speed or a second reading."""
+        rest = self.rest_volts
+        crank = self.crank
+        if crank is not None:
+            self._see_release(t_s, volts, crank)
+            return
+        amps = self._lately(self._amps, t_s)
+        pulls = amps is not None and abs(amps) > STEP_AMPS
+        if rest is None or (volts > rest - STEP_VOLTS and not pulls):
+            self.dips += len(self._low)
+            self._low.clear()
+            self._keep_rest(t_s, volts, amps)
+            return
+        self._low.append((t_s, volts))
+        turns = (self._lately(self._rpm, t_s) or 0.0) > TURNING_RPM
+        if len(self._low) >= 2 or pulls or turns:
+            begun = Crank(self._low[0][0])
+            for at_s, was in self._low[:-1]:
+                begun.volts.append(at_s, was)
+            if pulls and amps is not None and self._amps is not None and self._amps[0] < t_s:
+                begun.amps.append(self._amps[0], abs(amps))
+            self.cranks.append(begun)
+            self._low.clear()
+
+    def _keep_rest(self, t_s: float, volts: float, amps: float | None) -> None:
+        rest = self.rest_volts
+        idle = median(self.rest_amps) if self.rest_amps else 0.0
+        coil = (rest is not None and volts < rest - COIL_VOLTS) or (amps is not None and abs(amps - idle) > COIL_AMPS)
+        self.coil_seen = self.coil_seen or (coil and len(self.rest) >= 4)
+        if self.cranks or (coil and len(self.rest) >= 4):
+            return  # a battery that was just cranked, or feeds a coil, is not at rest
+        self.rest.append((t_s, volts))
+        if amps is not None:
+            self.rest_amps.append(amps)
+        while self.rest[0][0] < t_s - REST_S:
+            self.rest.popleft()
+
+    def _see_release(self, t_s: float, volts: float, crank: Crank) -> None:
+        rest = self.rest_volts
+        assert rest is not None
+        held = crank.volts.column(1)
+        drop = rest - (median(held) if len(held) else volts)
+        amps = self._lately(self._amps, t_s)
+        let_go = abs(amps) < STEP_AMPS / 2 if amps is not None else rest - volts < RELEASED_PART * drop
+        if let_go or self.started_s is not None:
+            crank.ended_s = t_s
+            self._low.clear()
+
+    @staticmethod
+    def _lately(found: tuple[float, float] | None, t_s: float) -> float | None:
+        """A reading that is of now, not of a second ago."""
+        return found[1] if found is not None and t_s - found[0] < 1.0 else None
+
+    def used_s(self, now_s: float) -> float:
+        """Seconds that the starter has turned since it last had its rest."""
+        used, before = 0.0, None
+        for crank in self.cranks:
+            if before is not None and crank.began_s - before >= self.rest_s:
+                used = 0.0
+            used += crank.seconds(now_s)
+            before = crank.ended_s
+        return 0.0 if before is not None and now_s - before >= self.rest_s else used
+
+    def rest_left_s(self, now_s: float) -> float:
+        """How long the starter must still rest before it may be used again; 0 while it has time left."""
+        if not self.cranks or self.cranks[-1].ended_s is None or self.used_s(now_s) < 0.5 * self.max_crank_s:
+            return 0.0
+        return max(self.rest_s - (now_s - self.cranks[-1].ended_s), 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Cranked:
+    """One crank's figures. `ohms` is the battery's inner resistance, with whatever lies between the clips."""
+
+    rest: Amount
+    volts: Amount
+    drop: Amount
+    amps: Amount | None
+    rpm: Amount | None
+    ohms: Amount | None
+    seconds: float
+
+
+def cranked(crank: Crank, starter: Starter, facts: dict[str, ChannelFacts], now_s: float) -> Cranked | None:
+    """What a crank came to; None while there is too little of it."""
+    if not crank.judgeable or not starter.rest:
+        return None
+    rest = average(facts["battery_volts"], [volts for _, volts in starter.rest], "V")
+    volts = average(facts["battery_volts"], _without_end(crank, crank.volts), "V")
+    drop = difference(facts["battery_volts"], rest, volts)
+    pulled, turned = _without_end(crank, crank.amps), _without_end(crank, crank.rpm)
+    amps = average(facts["crank_amps"], pulled, "A") if len(pulled) >= LEAST_READINGS else None
+    rpm = average(facts["engine_rpm"], turned, "rpm") if len(turned) >= LEAST_READINGS else None
+    ohms = ratio(drop, amps, "ohm") if amps is not None and amps.value > STEP_AMPS / 2 else None
+    return Cranked(rest, volts, drop, amps, rpm, ohms, crank.seconds(now_s))
+
+
+def _without_end(crank: Crank, track: Track) -> Array:
+    """The settled readings; the last one of an ended crank may be half a release."""
+    found = crank.settled(track)
+    return found[:-1] if crank.ended_s is not None and len(found) > LEAST_READINGS else found

@@ -1,0 +1,222 @@
+"""What a crank's figures mean: battery, starter, joint, or all well.
+
+Common practice where the machine file is silent: at least 9.6 V at the battery's posts at 70 degF (21 degC), the load
+test's figure, and at least 200 rpm (no source). The load test also gives the inner resistance that a good battery may
+have: from 12.6 V to 9.6 V at half the cold-cranking amps are 6.0 / CCA ohm (8.2 / CCA at 0 degF, where 8.5 V are
+asked), computed from the published table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from benchd.core.budget import decide
+from benchd.core.procedures.averaged import Amount
+from benchd.core.procedures.cranking import Cranked
+from benchd.core.procedures.finding import Finding
+from benchd.core.specs import MachineSpec, Metrology
+from benchd.core.verdicts import Outcome, Suspect
+
+USUAL_MIN_VOLTS, USUAL_COLD_VOLTS = 9.6, 8.5  # at 70 and at 0 degF
+USUAL_MIN_RPM = 200.0  # common practice, no source
+MILD_CELSIUS = 15.0  # below it the usual volts are asked too much
+HELD_OHM_AMPS, HELD_COLD_OHM_AMPS = 6.0, 8.2  # of inner resistance times cold-cranking amps
+CHARGED_VOLTS = 12.4  # three quarters charged at rest
+LOW_PART_OF_MOST = 0.6  # of the manual's most amps: a starter with a clear way takes more when it turns slowly
+LOW_PART_OF_CCA = 0.2  # the same where the manual names no most; common practice, no source
+SMALL_DROP = 0.7  # volts; the same where no amps are read
+PROBLEM = "slow cranking"
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """Limits that hold for this crank, and where they come from."""
+
+    volts: float
+    rpm: float
+    amps: float | None
+    volts_from: str
+    rpm_from: str
+    cold_volts: float | None = None  # what the cold may still leave, where the usual figure stands in
+
+
+def bounds(spec: MachineSpec, celsius: float | None) -> Bounds:
+    starting = spec.starting
+    volts = starting.min_cranking_volts if starting else None
+    rpm = starting.min_cranking_rpm if starting else None
+    cold = volts is None and celsius is not None and celsius < MILD_CELSIUS
+    return Bounds(
+        USUAL_MIN_VOLTS if volts is None else volts,
+        USUAL_MIN_RPM if rpm is None else rpm,
+        starting.max_starter_amps if starting else None,
+        spec.manual if volts is not None else "common practice at 70 degF (21 degC); the machine file names none",
+        spec.manual if rpm is not None else "common practice, no source; the machine file names none",
+        USUAL_COLD_VOLTS if cold else None,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Judge:
+    """One crank under its limits."""
+
+    crank: Cranked
+    bounds: Bounds
+    spec: MachineSpec
+    metrology: Metrology
+    earlier: Mapping[str, str]
+    celsius: float | None
+
+    def finding(self) -> Finding:
+        volts, rpm, amps = self._calls()
+        if amps == "fail":
+            return self._dragging(("more amps than the manual allows",))
+        if volts == "fail":
+            return self._low_volts(amps)
+        if rpm == "fail":
+            return self._slow()
+        if "undecided" in (volts, rpm, amps):
+            return self._close(volts, rpm)
+        return self._cranks()
+
+    def _calls(self) -> tuple[str, str | None, str | None]:
+        crank, limits = self.crank, self.bounds
+        volts = self._call(crank.volts, limits.volts, None)
+        if volts == "fail" and limits.cold_volts is not None and crank.volts.within(limits.cold_volts, None) > 0.05:
+            volts = "undecided"
+        rpm = None if crank.rpm is None else self._call(crank.rpm, limits.rpm, None)
+        amps = None if crank.amps is None or limits.amps is None else self._call(crank.amps, None, limits.amps)
+        return volts, rpm, amps
+
+    def _call(self, amount: Amount, low: float | None, high: float | None) -> str:
+        inside = (low is None or amount.value >= low) and (high is None or amount.value <= high)
+        return decide(self.metrology.rule, amount.within(low, high), inside, self.metrology.risk)
+
+    # --- what was read, in sentences ----------------------------------------------------------------------------------
+
+    def facts(self) -> tuple[str, ...]:
+        crank, limits = self.crank, self.bounds
+        told = [
+            f"Cranking {crank.volts.text()} at the posts ({crank.rest.value:.2f} V at rest); at least {limits.volts:g} V is "
+            f"asked ({limits.volts_from})."
+        ]
+        if crank.amps is not None:
+            most = "the manual names no most" if limits.amps is None else f"at most {limits.amps:g} A is allowed"
+            told.append(f"The starter takes {crank.amps.text(0)}; {most}.")
+        if crank.rpm is not None:
+            told.append(f"It turns at {crank.rpm.text(0)}; at least {limits.rpm:g} rpm is asked ({limits.rpm_from}).")
+        else:
+            told.append("Cranking speed was not read (a pickup on the ignition lead sees nothing with the spark off).")
+        if crank.ohms is not None:
+            held = self.held_ohms
+            asked = f"; a battery that passes its load test has at most {1000 * held:.1f} mOhm" if held else ""
+            told.append(f"Inner resistance from the step: {crank.ohms.times(1000, 'mOhm').text(1)}{asked}.")
+        return tuple(told)
+
+    @property
+    def held_ohms(self) -> float | None:
+        """The most inner resistance of a battery that just passes its load test."""
+        battery = self.spec.battery
+        if battery is None or battery.cold_cranking_amps is None:
+            return None
+        cold = self.celsius is not None and self.celsius < MILD_CELSIUS
+        return (HELD_COLD_OHM_AMPS if cold else HELD_OHM_AMPS) / battery.cold_cranking_amps
+
+    def battery_holds(self) -> bool | None:
+        """Whether the battery is known good, known bad, or neither: by its own step, else by its load test."""
+        held = self.held_ohms
+        if self.crank.ohms is not None and held is not None:
+            good = self.crank.ohms.within(None, held)
+            if good >= 0.95 or good <= 0.05:
+                return good >= 0.95
+        return {"pass": True, "fail": False}.get(self.earlier.get("load", ""))
+
+    # --- findings -----------------------------------------------------------------------------------------------------
+
+    def _low_volts(self, amps: str | None) -> Finding:
+        holds = self.battery_holds()
+        if self.crank.rest.value < CHARGED_VOLTS and holds is not True:
+            return self._sags(
+                f"It rested at {self.crank.rest.value:.2f} V, less than three quarters charged: a discharged battery sags "
+                "on any starter.",
+                (Suspect.BATTERY,),
+            )
+        if holds is True and amps != "pass":
+            return self._dragging(("the volts go down though the battery holds",))
+        if holds is False or amps == "pass":
+            return self._sags("The battery does not hold the starter's amps.", (Suspect.BATTERY,))
+        return self._sags(
+            "A weak battery and a starter that takes too much look alike here: the load test tells them apart.",
+            (Suspect.BATTERY, Suspect.UNKNOWN),
+        )
+
+    def _sags(self, why: str, suspects: tuple[Suspect, ...]) -> Finding:
+        return Finding(
+            Outcome.FAIL, Suspect.BATTERY, (*self.facts(), why), "cranking volts below the limit",
+            "Charge the battery and load-test it; crank again as proof. Clean its terminals first.", suspects,
+            slug="battery-sags",
+        )  # fmt: skip
+
+    def _dragging(self, why: tuple[str, ...]) -> Finding:
+        holds = self.battery_holds()
+        told = (
+            *self.facts(),
+            f"The starter drags ({'; '.join(why)}): points to the starter itself (bushings, armature, brushes), or to an "
+            "engine that is hard to turn (belts or blades engaged, oil too thick, a tight engine, liquid in the cylinder).",
+        )
+        suspects = (Suspect.UNKNOWN,) if holds is not False else (Suspect.UNKNOWN, Suspect.BATTERY)
+        also = ("The battery's inner resistance is too high as well: test it too.",) if holds is False else ()
+        return Finding(
+            Outcome.FAIL, Suspect.UNKNOWN, told + also, "the starter takes too much",
+            "Spark plug out, turn the engine by hand: hard to turn is the engine, easy is the starter. Then crank again.",
+            suspects, slug="starter-dragging",
+        )  # fmt: skip
+
+    def _slow(self) -> Finding:
+        if self._low_current():
+            return Finding(
+                Outcome.FAIL, Suspect.CONNECTION,
+                (*self.facts(), "Slow, with few amps and the battery's volts staying up: the volts are lost on the way. "
+                 "Points to a joint: battery terminals, ground cable at the engine, solenoid's big contacts, starter cable."),
+                "slow with few amps",
+                "Measure volts along each joint while cranking (more than 0.2 V is too much), clean and tighten it; crank again.",
+                slug="high-resistance",
+            )  # fmt: skip
+        return Finding(
+            Outcome.FAIL, Suspect.UNKNOWN,
+            (*self.facts(), "Slow though the volts hold: points to the engine (oil too thick, belts or blades engaged, "
+             "a tight engine), the starter, or its cables."),
+            "cranking speed below the limit",
+            "Spark plug out, turn the engine by hand; measure volts along the starter's cables while cranking.",
+            (Suspect.UNKNOWN, Suspect.CONNECTION), slug="slow",
+        )  # fmt: skip
+
+    def _low_current(self) -> bool:
+        amps, battery = self.crank.amps, self.spec.battery
+        if amps is None:
+            return self.crank.drop.value < SMALL_DROP
+        if self.bounds.amps is not None:
+            return amps.value < LOW_PART_OF_MOST * self.bounds.amps
+        if battery is not None and battery.cold_cranking_amps is not None:
+            return amps.value < LOW_PART_OF_CCA * battery.cold_cranking_amps
+        return self.crank.drop.value < SMALL_DROP
+
+    def _close(self, volts: str, rpm: str | None) -> Finding:
+        why = "Too close to call with these meters."
+        if volts == "undecided" and self.bounds.cold_volts is not None:
+            why = (
+                f"At {self.celsius:g} degC a good battery may crank at down to {self.bounds.cold_volts:g} V: crank again at "
+                "20 degC, or look up the manual's figure."
+            )
+        suspects = (Suspect.BATTERY, Suspect.UNKNOWN) if volts == "undecided" else (Suspect.UNKNOWN,)
+        return Finding(
+            Outcome.UNDECIDED, suspects[0], (*self.facts(), why), "too close to call",
+            "Load-test the battery; crank again with meters of a better accuracy statement.", suspects,
+            slug="battery-sags" if volts == "undecided" else "slow" if rpm == "undecided" else "starter-dragging",
+        )  # fmt: skip
+
+    def _cranks(self) -> Finding:
+        return Finding(
+            Outcome.PASS, Suspect.NONE, self.facts(), "the crank is certain",
+            "Battery, starter and their cables do their work. Go on with the charging system.", slug="cranks",
+        )  # fmt: skip

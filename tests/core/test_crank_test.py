@@ -1,0 +1,302 @@
+"""The cranking judge on closed-form cranks: a battery of known resistance, a starter of known amps."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+
+from benchd.core.events import Answer, Caution, JudgeEvent, Prompt, Standing
+from benchd.core.procedures import make
+from benchd.core.samples import Sample, Value
+from benchd.core.specs import BatterySpec, MachineSpec, StartingSpec
+from benchd.core.verdicts import Verdict
+
+SPEC = MachineSpec(
+    "Hollin T18 garden tractor", "service manual, section 6, page 14", (3350, 3650),
+    battery=BatterySpec(28.0, 300), starting=StartingSpec(9.8, 300.0, 140.0, 10.0, 60.0),
+)  # fmt: skip
+SILENT = replace(SPEC, starting=None)
+
+
+def shown(value: float, digit: float) -> Value:
+    return Value(round(value / digit) * digit, digit)
+
+
+def cranks(
+    *,
+    rest: float = 12.6,
+    ohms: float = 0.012,
+    amps: float = 110.0,
+    rpm: float = 380.0,
+    at: tuple[tuple[float, float], ...] = ((10.0, 5.0),),
+    seconds: float = 25.0,
+    step_s: float = 0.25,
+    noise: float = 0.02,
+    volts_digit: float = 0.01,
+    without: tuple[str, ...] = (),
+    seed: int = 3,
+) -> Iterator[Sample]:
+    """Cranks at (start, length). The first 0.25 s of each take three times the amps; compression makes them swing."""
+    rng = random.Random(seed)
+    for count in range(round(seconds / step_s)):
+        t = count * step_s
+        began = next((start for start, length in at if start <= t < start + length), None)
+        pulls, turns = 0.0, 0.0
+        if began is not None:
+            pulls = (3.0 if t - began < 0.25 else 1.0) * amps * (1 + rng.gauss(0, 0.04))
+            turns = 0.0 if t - began < 0.3 else rpm * (1 + rng.gauss(0, 0.02))
+        values = {
+            "battery_volts": shown(rest - pulls * ohms + rng.gauss(0, noise), volts_digit),
+            "crank_amps": shown(pulls + rng.gauss(0, 0.2), 0.1),
+            "engine_rpm": shown(turns, 1.0),
+        }
+        yield Sample(round(t * 1e9), {name: one for name, one in values.items() if name not in without})
+
+
+def run(
+    samples: Iterator[Sample] | list[Sample], spec: MachineSpec = SPEC, answers: dict[float, Answer] | None = None,
+    earlier: dict[str, str] | None = None,
+) -> tuple[Verdict, list[JudgeEvent]]:  # fmt: skip
+    """The verdict and all events; `answers` by the second at which they come."""
+    procedure = make("crank", spec, None, earlier)
+    events = list(procedure.opening())
+    waiting = sorted((answers or {}).items())
+    for sample in samples:
+        while waiting and waiting[0][0] <= sample.t_s:
+            events += procedure.feed(waiting.pop(0)[1])
+        events += procedure.feed(sample)
+        if procedure.verdict is not None:
+            break
+    events += procedure.finish("the recording ended")
+    assert procedure.verdict is not None
+    return procedure.verdict, events
+
+
+def of(verdict: Verdict) -> tuple[str, str, str]:
+    return str(verdict.outcome), str(verdict.suspect), str(verdict.extra.get("finding", ""))
+
+
+@pytest.mark.parametrize(
+    ("case", "expected"),
+    [
+        ({}, ("pass", "none", "cranks")),
+        ({"ohms": 0.030}, ("fail", "battery", "battery-sags")),  # 20 mOhm hold the load test of a 300 A battery
+        ({"amps": 230.0, "rpm": 150.0}, ("fail", "unknown", "starter-dragging")),
+        ({"amps": 45.0, "rpm": 140.0}, ("fail", "connection", "high-resistance")),
+        ({"amps": 110.0, "rpm": 200.0}, ("fail", "unknown", "slow")),
+        ({"rest": 11.4, "ohms": 0.02}, ("fail", "battery", "battery-sags")),
+    ],
+)
+@pytest.mark.parametrize("step_s", [0.1, 0.5])
+def test_each_fault_is_found(case: dict[str, float], expected: tuple[str, str, str], step_s: float) -> None:
+    assert of(run(cranks(step_s=step_s, **case))[0]) == expected  # type: ignore[arg-type]
+
+
+def test_it_ends_by_itself_when_the_key_is_released() -> None:
+    found, events = run(cranks(seconds=100.0))
+    assert found.duration_s < 17
+    assert [one.id for one in events if isinstance(one, Prompt)][-2:] == ["release", "key-off"]
+
+
+@pytest.mark.parametrize("ohms", [0.008, 0.012, 0.018])
+def test_the_inner_resistance_comes_from_the_step_and_its_uncertainty_covers_it(ohms: float) -> None:
+    errors = []
+    for seed in range(8):
+        one = run(cranks(ohms=ohms, seed=seed), replace(SPEC, starting=StartingSpec()))[0].measured["battery_ohms"]
+        assert one.expanded_uncertainty is not None
+        assert one.expanded_uncertainty < 0.25 * ohms
+        errors.append(abs(one.value - ohms) / one.expanded_uncertainty)
+    assert max(errors) < 1.0
+
+
+def test_the_inrush_is_told_but_not_averaged() -> None:
+    found = run(cranks(step_s=0.1))[0]
+    assert found.measured["inrush_amps"].value == pytest.approx(330, rel=0.15)
+    assert found.measured["starter_amps"].value == pytest.approx(110, rel=0.03)
+    assert found.measured["cranking_volts"].value == pytest.approx(12.6 - 1.32, abs=0.05)
+    assert found.measured["least_volts"].value < 9.3
+
+
+def test_volts_against_speed_are_kept() -> None:
+    found = run(cranks())[0]
+    points = found.extra["volts_against_rpm"]
+    assert len(points) > 10
+    assert all(300 < rpm < 460 and 10 < volts < 12.7 for rpm, volts in points if rpm > 0)
+    assert found.measured["cranking_rpm_per_volt"].value == pytest.approx(380 / 11.28, rel=0.03)
+
+
+def test_without_limits_in_the_manual_common_practice_is_named() -> None:
+    found = run(cranks(), SILENT)[0]
+    assert found.limits["min_cranking_volts"] == 9.6
+    assert "common practice" in found.limits["min_cranking_volts_from"]
+    assert any("common practice at 70 degF" in one for one in found.reasons)
+
+
+def test_volts_alone_cannot_tell_battery_from_starter() -> None:
+    found = run(cranks(ohms=0.03, without=("crank_amps", "engine_rpm")))[0]
+    assert of(found) == ("fail", "battery", "battery-sags")
+    assert [str(one) for one in found.suspects] == ["battery", "unknown"]
+    assert any("load test tells" in one for one in found.reasons)
+    known_good = run(cranks(ohms=0.03, without=("crank_amps", "engine_rpm")), earlier={"load": "pass"})[0]
+    assert of(known_good) == ("fail", "unknown", "starter-dragging")
+
+
+def test_nothing_happens() -> None:
+    quiet = cranks(at=(), seconds=60)
+    found, _ = run(quiet, answers={8.0: Answer(8_000_000_000, "crank", "nothing")})
+    assert of(found) == ("fail", "connection", "no-current")
+    assert any("control circuit" in one for one in found.reasons)
+    found, _ = run(cranks(at=(), seconds=60), answers={8.0: Answer(8_000_000_000, "crank", "clicks")})
+    assert of(found) == ("fail", "connection", "no-current")
+    assert any("big contacts" in one for one in found.reasons)
+
+
+def test_a_coil_that_draws_is_told_from_a_dead_control_circuit() -> None:
+    coil = cranks(at=((6.0, 3.0),), amps=8.0, rpm=0.0, seconds=60)
+    found, _ = run(coil, answers={12.0: Answer(12_000_000_000, "crank", "nothing")})
+    assert found.extra["finding"] == "no-current"
+    assert any("coil is fed" in one for one in found.reasons)
+
+
+def test_a_recording_in_which_nothing_turns_is_void_not_guessed() -> None:
+    assert of(run(cranks(at=(), seconds=60))[0]) == ("void", "unknown", "no-crank-seen")
+    assert of(run(cranks(at=(), seconds=400, step_s=0.5))[0]) == ("void", "unknown", "no-crank-seen")
+
+
+def test_a_wrong_answer_is_asked_about_by_name() -> None:
+    procedure = make("crank", SPEC)
+    again = procedure.feed(Answer(0, "crank", "cranky"))
+    assert isinstance(again[0], Prompt)
+    assert "'cranky'" in again[0].text
+    again = procedure.feed(Answer(0, "battery-celsius", "70"))
+    assert isinstance(again[0], Prompt)
+    assert "degF" in again[0].text
+
+
+def test_a_frozen_battery_is_never_cranked() -> None:
+    cold = {1.0: Answer(1_000_000_000, "battery-celsius", "-15C")}
+    assert of(run(cranks(rest=11.7, at=()), answers=cold)[0]) == ("void", "battery", "frozen")
+
+
+def test_the_cold_leaves_a_good_battery_fewer_volts() -> None:
+    """9.1 V at 0 degF is no fault of a battery, and nothing proves that it is none: undecided, with the reason."""
+    cold = {1.0: Answer(1_000_000_000, "battery-celsius", "0F")}
+    weak = {"ohms": 0.027, "amps": 130.0}
+    assert of(run(cranks(**weak), SILENT)[0])[0] == "fail"  # type: ignore[arg-type]
+    found = run(cranks(**weak), SILENT, answers=cold)[0]  # type: ignore[arg-type]
+    assert of(found)[0] == "undecided"
+    assert any("8.5 V" in one for one in found.reasons)
+
+
+def test_an_overlong_crank_is_told_off_and_judged() -> None:
+    found, events = run(cranks(at=((10.0, 40.0),), seconds=60))
+    assert any(isinstance(one, Caution) and "RELEASE THE KEY" in one.text for one in events)
+    assert of(found) == ("pass", "none", "cranks")
+    assert found.duration_s < 24
+
+
+def test_a_crank_too_short_is_asked_for_again_and_the_starter_rests() -> None:
+    short = cranks(at=((10.0, 0.9), (16.0, 4.5)), seconds=40)
+    found, events = run(short)
+    assert of(found) == ("pass", "none", "cranks")
+    assert "crank:2" in [one.id for one in events if isinstance(one, Prompt)]
+    hurried = cranks(at=((10.0, 0.9), (14.0, 0.9), (17.0, 5.0)), seconds=40)
+    tired = replace(SPEC, starting=StartingSpec(9.8, 300.0, 140.0, 2.0, 60.0))
+    _, events = run(hurried, tired)
+    assert any(isinstance(one, Caution) and "should have rested" in one.text for one in events)
+
+
+def test_an_engine_that_starts_is_told_at_once() -> None:
+    def starting() -> Iterator[Sample]:
+        for sample in cranks(at=((10.0, 1.0),), seconds=40):
+            runs = sample.t_s > 11.0
+            yield replace(sample, values={**sample.values, "engine_rpm": Value(1750.0 if runs else 0.0, 1.0)})
+
+    found, events = run(starting())
+    assert of(found) == ("void", "unknown", "engine-started")
+    assert any(isinstance(one, Caution) and "key off" in one.text for one in events)
+
+    def late() -> Iterator[Sample]:
+        for sample in cranks(at=((10.0, 5.0),), seconds=40):
+            yield (
+                sample
+                if sample.t_s < 15
+                else replace(sample, values={**sample.values, "engine_rpm": Value(1750.0, 1.0)})
+            )
+
+    found, _ = run(late())
+    assert of(found) == ("pass", "none", "cranks")
+
+
+def test_an_engine_that_starts_unseen_by_a_tachometer_is_told_by_the_volts() -> None:
+    def starting() -> Iterator[Sample]:
+        for sample in cranks(at=((10.0, 0.8),), seconds=40, without=("engine_rpm",)):
+            charging = {**sample.values, "battery_volts": Value(13.9, 0.01)}
+            yield replace(sample, values=charging) if sample.t_s > 11.0 else sample
+
+    assert of(run(starting())[0]) == ("void", "unknown", "engine-started")
+
+
+def test_one_glitch_is_no_crank() -> None:
+    def glitch() -> Iterator[Sample]:
+        for sample in cranks(at=(), seconds=60):
+            low = {**sample.values, "battery_volts": Value(3.1, 0.01)}
+            yield replace(sample, values=low) if sample.t_s == 20.0 else sample
+
+    assert of(run(glitch())[0]) == ("void", "unknown", "no-crank-seen")
+
+
+def test_swapped_leads_and_a_turned_clamp() -> None:
+    def swapped() -> Iterator[Sample]:
+        for sample in cranks():
+            value = sample.values["battery_volts"].value
+            assert value is not None
+            yield replace(sample, values={"battery_volts": Value(-value, 0.01)})
+
+    found = run(swapped())[0]
+    assert of(found)[:2] == ("void", "instrument")
+    assert "swapped" in found.reasons[0]
+
+    def turned() -> Iterator[Sample]:
+        for sample in cranks():
+            value = sample.values["crank_amps"].value
+            assert value is not None
+            yield replace(sample, values={**sample.values, "crank_amps": Value(-value, 0.1)})
+
+    found = run(turned())[0]
+    assert of(found) == ("pass", "none", "cranks")
+    assert "arrow" in found.extra["clamp"]
+
+
+def test_coarse_digits_widen_the_uncertainty() -> None:
+    fine = run(cranks(noise=0.0))[0].measured["cranking_volts"].expanded_uncertainty
+    coarse = run(cranks(noise=0.0, volts_digit=0.1))[0].measured["cranking_volts"].expanded_uncertainty
+    assert fine is not None
+    assert coarse is not None
+    assert coarse > fine
+
+
+def test_a_lost_voltmeter_is_named() -> None:
+    def lost() -> Iterator[Sample]:
+        for sample in cranks(seconds=60):
+            yield replace(sample, values={}) if sample.t_s > 5 else sample
+
+    found = run(lost())[0]
+    assert of(found)[:2] == ("void", "instrument")
+    assert "battery_volts" in found.reasons[0]
+
+
+def test_it_stands_about_once_a_second_with_estimates() -> None:
+    _, events = run(cranks(step_s=0.1))
+    times = [one.t_ns / 1e9 for one in events if isinstance(one, Standing)]
+    assert min(b - a for a, b in pairwise(times)) > 0.9
+    last = next(one for one in reversed(events) if isinstance(one, Standing) and one.estimates)
+    assert {"cranking_volts", "starter_amps", "cranking_rpm"} <= set(last.estimates)
+
+
+def test_the_clamp_must_take_the_first_gulp() -> None:
+    assert [(one.channel, one.least) for one in make("crank", SPEC).least_ranges()] == [("crank_amps", 280.0)]
