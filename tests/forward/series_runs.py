@@ -47,7 +47,7 @@ class Feed:
         return writer
 
     def forwarder(self, url: str, **settings: Any) -> SeriesForwarder:
-        given = {"flush_s": 0.02, "timeout_s": 2.0, "back_off_s": (0.02, 0.2), "resend_s": 0.3, **settings}
+        given = {"flush_s": 0.02, "timeout_s": 2.0, "back_off_s": (0.01, 0.05), "resend_s": 0.3, **settings}
         return SeriesForwarder(SeriesSettings(url, **given), self.journal.reader, self.store, DAEMON, self)
 
     def close(self) -> None:

@@ -198,6 +198,7 @@ class FaultServer:
 
         class Handler(BaseHTTPRequestHandler):
             protocol_version = "HTTP/1.1"
+            disable_nagle_algorithm = True  # head and body go out apart: the second would wait 40 ms for the first
 
             def do_POST(self) -> None:
                 outer._write(self)
@@ -212,7 +213,7 @@ class FaultServer:
         self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
         self._server.daemon_threads = True
         self.url = f"http://127.0.0.1:{self._server.server_address[1]}"
-        threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True).start()
+        threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True).start()
 
     def _write(self, handler: BaseHTTPRequestHandler) -> None:
         raw = handler.rfile.read(int(handler.headers["Content-Length"]))

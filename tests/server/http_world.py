@@ -81,6 +81,22 @@ class World:
             return everything(wire)
 
 
+LONG = 15_000
+
+
+def long_run(world: World) -> str:
+    """A finished run of 15 MB in LONG + 3 records."""
+
+    def keep() -> str:
+        writer = world.daemon.open_run()
+        for number in range(LONG):
+            writer.append({"kind": "mark", "text": f"{number:06} " + "x" * 960, "t_ns": number})
+        world.daemon.end_run(writer.run)
+        return writer.run
+
+    return world.do(keep)
+
+
 def everything(wire: socket.socket) -> bytes:
     found = b""
     try:

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 import urllib3
 from fake_daemon import FakeDaemon
-from http_world import World
+from http_world import World, long_run
 
 from benchd.errors import ConfigError, PortError
 from benchd.server import protocol
@@ -191,7 +191,7 @@ def watch_over_tls(world: World, pem: dict[str, Path]) -> None:
 
 def leave_unread_over_tls(world: World, pem: dict[str, Path]) -> None:
     """A watcher that never reads is let go over TLS too."""
-    run = world.do(lambda: world.daemon.finished_run(60_000))
+    run = long_run(world)
     context = ssl.create_default_context(cafile=str(pem["ca.pem"]))
     with socket.socket() as plain:
         plain.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 from fake_daemon import sample
-from http_world import LOCAL_KEY, World
+from http_world import LOCAL_KEY, LONG, World, long_run
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
@@ -249,7 +249,7 @@ def raw_watcher(world: World, run: str) -> socket.socket:
 def test_a_watcher_that_never_reads_grows_nothing_and_is_let_go(fresh: World, monkeypatch: pytest.MonkeyPatch) -> None:
     """Ten of them on a run of 15 MB, one of which asks for pongs without end: what is held is bounded."""
     monkeypatch.setattr(protocol, "WATCHER_UNREAD_S", 3.0)
-    run = fresh.do(lambda: fresh.daemon.finished_run(60_000))
+    run = long_run(fresh)
     gc.collect()
     tracemalloc.start()
     wires = [raw_watcher(fresh, run) for _ in range(10)]
@@ -266,7 +266,7 @@ def test_a_watcher_that_never_reads_grows_nothing_and_is_let_go(fresh: World, mo
     tracemalloc.stop()
     assert held < 30e6, f"{held / 1e6:.1f} MB held"
     with watching(fresh, run) as wire:  # somebody who reads is served meanwhile
-        assert len(whole(wire)[0]) == 60_003
+        assert len(whole(wire)[0]) == LONG + 3
     wait_until(lambda: fresh.server.watchers == 0, 10)
     for one in (*wires, pings):
         one.close()
