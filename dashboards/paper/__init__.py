@@ -1,1 +1,48 @@
-"""What is written of a visit: the customer's page, the technical part, machine pages, histories. HTML and PDF."""
+"""What is written of a visit: the customer's page, the technical part, machine pages, histories. HTML and PDF.
+
+A paper is a function from JSON to a `sheet`: a heading and blocks in order (see sheet.py). One HTML template and one
+typst template print every sheet, so that the two forms of a paper cannot say different things.
+"""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+
+class Paper(Protocol):
+    """JSON in, a whole document out. The same JSON gives the same bytes."""
+
+    def html(self, data: Mapping[str, Any]) -> str:
+        """One HTML file that needs nothing else."""
+
+    def pdf(self, data: Mapping[str, Any]) -> bytes:
+        """A4, fonts within."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Paper:
+    """`place`: the module beside this one whose `sheet` lays it out; imported when it is printed."""
+
+    place: str
+
+    def html(self, data: Mapping[str, Any]) -> str:
+        from benchd_dashboards.paper import press
+
+        return press.html(self._sheet(data))
+
+    def pdf(self, data: Mapping[str, Any]) -> bytes:
+        from benchd_dashboards.paper import press
+
+        return press.pdf(self._sheet(data))
+
+    def _sheet(self, data: Mapping[str, Any]) -> dict[str, Any]:
+        made: dict[str, Any] = importlib.import_module(f"{__name__}.{self.place}").sheet(data)
+        return made
+
+
+VISIT = _Paper("visit")
+MACHINE = _Paper("machine")
+HISTORY = _Paper("history")
