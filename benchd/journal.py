@@ -12,6 +12,7 @@ import os
 import secrets
 import shutil
 import sqlite3
+import threading
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -89,7 +90,7 @@ class Journal:
     """The journal at `path`, by default in home(). A file is made by the first run, not by looking.
 
     Opening it brings an older journal up to this schema and closes the runs of processes that died. StoreError for a
-    file that is none, damaged or too new. One thread at a time writes through it; reader() is for the others.
+    file that is none, damaged or too new. One thread at a time opens runs through it; orders are for any. reader() is for the others.
     """
 
     def __init__(self, path: str | Path | None = None) -> None:
@@ -99,6 +100,7 @@ class Journal:
         self._live = self.path.with_name(self.path.name + "-live")
         self._read = JournalReader(self.path)
         self._editing: sqlite3.Connection | None = None
+        self._edits = threading.RLock()
         self._writer: GroupWriter | None = None
         self._left_open: list[Queue] = []
         self._sign: disk.LifeSign | None = None
@@ -244,8 +246,8 @@ class Journal:
 
     @contextmanager
     def _edit(self) -> Iterator[sqlite3.Connection]:
-        """The editing connection; begun anew after a trouble, which comes out as a StoreError."""
-        with self._read.told():
+        """The editing connection, one thread at a time; begun anew after a trouble, which comes out as a StoreError."""
+        with self._edits, self._read.told():
             try:
                 if self._editing is None:
                     self._editing = disk.connect(self.path)
@@ -346,6 +348,9 @@ class Journal:
 
     def order(self, work_order: str) -> dict[str, Any]:
         return self._read.order(work_order)
+
+    def check_order_open(self, work_order: str) -> None:
+        self._read.check_order_open(work_order)
 
     def order_records(self, work_order: str) -> list[dict[str, Any]]:
         return self._read.order_records(work_order)

@@ -61,11 +61,7 @@ def append_order(
     db: sqlite3.Connection, work_order: str, record: Mapping[str, Any], at: tuple[int, int] | None = None
 ) -> int:
     """Put a record behind the others of an order, in an open transaction: its seq. See Journal.append_order."""
-    order = db.execute("SELECT no, state, closed FROM orders WHERE work_order = ?", (work_order,)).fetchone()
-    if order is None:
-        raise NotFoundError(no_such_order(db, work_order))
-    if order["state"] != OPEN:
-        raise BusyError(f"work order {work_order} was closed {order['closed'][:16]} UTC: it takes no more records")
+    order = open_one(db, work_order)
     query = "SELECT seq, chain FROM order_records WHERE order_no = ? ORDER BY seq DESC LIMIT 1"
     newest = db.execute(query, (order["no"],)).fetchone()
     seq, before = (0, chain.NOTHING) if newest is None else (int(newest["seq"]), bytes(newest["chain"]))
@@ -78,6 +74,17 @@ def append_order(
         names = ", ".join(f"{key} = ?" for key in cells)
         db.execute(f"UPDATE orders SET {names} WHERE no = ?", (*cells.values(), order["no"]))
     return seq + 1
+
+
+def open_one(db: sqlite3.Connection, work_order: str) -> sqlite3.Row:
+    """The row of an open order. NotFoundError, BusyError."""
+    found = db.execute("SELECT no, state, closed FROM orders WHERE work_order = ?", (work_order,)).fetchone()
+    if found is None:
+        raise NotFoundError(no_such_order(db, work_order))
+    if found["state"] != OPEN:
+        raise BusyError(f"work order {work_order} was closed {found['closed'][:16]} UTC: it takes no more records")
+    row: sqlite3.Row = found
+    return row
 
 
 class Moved(BusyError):

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Self, TypeVar
 from benchd import journal_chain as chain
 from benchd import journal_disk as disk
 from benchd.errors import NotFoundError, StoreError
-from benchd.journal_orders import ENTRY, OPEN, no_such_order, record_of
+from benchd.journal_orders import ENTRY, OPEN, no_such_order, open_one, record_of
 
 if TYPE_CHECKING:
     from benchd.journal_verify import Finding
@@ -189,6 +189,14 @@ class JournalReader:
             return dict(row)
         with self._lock, self.told():
             raise NotFoundError(no_such_order(self._connected(), work_order))
+
+    def check_order_open(self, work_order: str) -> None:
+        """NotFoundError if there is no such order, BusyError if it is closed. StoreError."""
+        with self._lock, self.told():
+            db = self._connected()
+            if db is None:
+                raise NotFoundError(no_such_order(None, work_order))
+            open_one(db, work_order)
 
     def order_records(self, work_order: str) -> list[dict[str, Any]]:
         """The records of an order, in order, each with its `seq` (from 1). NotFoundError, StoreError."""

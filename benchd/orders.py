@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,9 @@ from benchd.config import Bench
 from benchd.core import procedures
 from benchd.core.procedures import Procedure
 from benchd.core.specs import MachineSpec, Metrology, Rule
+from benchd.errors import BusyError, NotFoundError
 from benchd.journal import Journal, RunWriter
+from benchd.journal_orders import closed_sentence
 from benchd.runner import Ended, Facts, Show, Technician, conduct, utc_text
 from benchd.sampler import Sampler
 
@@ -50,7 +52,11 @@ class Ready:
 
 
 def prepare(order: Order, journal: Journal, today: datetime) -> Ready:
-    """Check spec, bench, limits, calibration and store; ConfigError or StoreError with everything that is wrong."""
+    """Check spec, bench, limits, calibration and store; ConfigError or StoreError with everything that is wrong.
+
+    The unit is taken from the work order if none is given. BusyError if that order is closed.
+    """
+    order = replace(order, unit=order.unit or unit_of(journal, order.work_order))
     preflight.check_spec(order.spec, order.procedure)
     known, timing = preflight.known_of(order.bench, order.rule, preflight.poles_of(order.spec))
     earlier = earlier_outcomes(journal, order.work_order)
@@ -61,6 +67,19 @@ def prepare(order: Order, journal: Journal, today: datetime) -> Ready:
     notes = tuple(preflight.overdue(order.bench, instruments, today.date()))
     journal.check_writable()
     return Ready(order, procedure, known, channels, instruments, notes, earlier)
+
+
+def unit_of(journal: Journal, work_order: str | None) -> str | None:
+    """The unit of a work order, None where there is no such order. BusyError if it is closed: no run can be added."""
+    try:
+        found = None if work_order is None else journal.order(work_order)
+    except NotFoundError:  # a number that somebody keeps elsewhere
+        return None
+    if found is None:
+        return None
+    if found["state"] != "open":
+        raise BusyError(closed_sentence(str(work_order), found["closed"]))
+    return found["unit"] or None
 
 
 def earlier_outcomes(journal: Journal, work_order: str | None) -> dict[str, str]:

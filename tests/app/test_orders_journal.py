@@ -251,6 +251,21 @@ def test_two_processes_at_once_both_get_through(path: Path) -> None:
         assert troubles(journal) == []
 
 
+def test_threads_of_one_process_write_orders_while_runs_are_opened(path: Path) -> None:
+    from concurrent.futures import ThreadPoolExecutor
+
+    with Journal(path) as journal, ThreadPoolExecutor(4) as pool:
+        journal.open_order(NEW)
+        wrote = [
+            pool.submit(journal.append_order, "1001", {"kind": "order-note", "text": str(number)})
+            for number in range(60)
+        ]
+        for _ in range(5):
+            one_run(journal, 2, work_order="1001")
+        assert sorted(one.result(30) for one in wrote) == list(range(2, 62))
+        assert troubles(journal) == []
+
+
 def test_what_was_acknowledged_is_there_after_a_kill_and_nothing_is_torn(path: Path) -> None:
     script = """
     journal = Journal(path)

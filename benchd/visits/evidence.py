@@ -1,0 +1,89 @@
+"""What a visit's answers, findings and runs say as evidence for the causes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from benchd.core.causes.knowledge import Item, Knowledge
+from benchd.core.visit import Mended, Observed, Visit
+
+NOTHING = ("", "")
+ANY = "*"  # in a pattern: whatever stands there
+
+
+def meaning(knowledge: Knowledge, run: Mapping[str, Any]) -> tuple[str, str]:
+    """(item, outcome) that a run answers, ('', '') if it says nothing.
+
+    `run` has procedure, status, verdict, suspect and finding. Of the patterns that fit ('verdict', 'verdict/suspect',
+    'verdict/suspect/finding') the one that says most counts.
+    """
+    if run["status"] != "judged" or not run["verdict"]:
+        return NOTHING
+    said = (str(run["verdict"]), str(run["suspect"] or ""), str(run["finding"] or ""))
+    best, found = (0, 0), NOTHING
+    for item in knowledge.items.values():
+        if item.run != run["procedure"]:
+            continue
+        for outcome in item.outcomes:
+            for pattern in outcome.from_run:
+                if (words := _fits(pattern, said)) > best:
+                    best, found = words, (item.id, outcome.id)
+    return found
+
+
+def _fits(pattern: str, said: tuple[str, str, str]) -> tuple[int, int]:
+    """How much a pattern that fits says: (how far it goes, how many words of it are not 'any'); (0, 0) if it does not."""
+    parts = pattern.split("/", 2)
+    if not all(part in (ANY, word) for part, word in zip(parts, said, strict=False)):
+        return 0, 0
+    return len(parts), sum(part != ANY for part in parts)
+
+
+def evidence_of(knowledge: Knowledge, visit: Visit) -> list[Observed | Mended]:
+    """All that counts, in order. `visit.runs` have `item` and `outcome`, as `meaning` says.
+
+    Of one item the newest counts between two repairs, of a question the newest of all: answers tell of the time before
+    the visit. What was skipped or taken back is not there at all.
+    """
+    found: list[Observed | Mended] = []
+    since: dict[str, Observed | None] = {}
+    asked: dict[str, Observed | None] = {}
+    for one in sorted([*_observed(visit), *_mended(visit)], key=lambda one: one[0]):
+        _, item, what = one
+        if isinstance(what, Mended):
+            found += [*_there(since), what]
+            since = {}
+        elif _is_question(knowledge.items.get(item)):
+            asked[item] = what
+        else:
+            since[item] = what
+    return [*_there(asked), *found, *_there(since)]
+
+
+_At = tuple[tuple[int, int], str, Observed | Mended | None]
+
+
+def _observed(visit: Visit) -> Iterator[_At]:
+    for records, key in ((visit.answers, "question"), (visit.findings, "check")):
+        for one in records:
+            at, item = (int(one["after_run_no"]), int(one["seq"])), str(one[key])
+            yield at, item, None if one.get("outcome") is None else Observed(at, item, str(one["outcome"]))
+    for run in visit.runs:
+        if run.get("item"):
+            at = (int(run["run_no"]), 0)
+            yield at, str(run["item"]), Observed(at, str(run["item"]), str(run["outcome"]), str(run["run"]))
+
+
+def _mended(visit: Visit) -> Iterator[_At]:
+    for one in visit.repairs:
+        at = (int(one["after_run_no"]), int(one["seq"]))
+        yield at, "", Mended(at, tuple(one["mends"]), tuple(one["touches"]), str(one["repair"]))
+
+
+def _there(kept: Mapping[str, Observed | None]) -> list[Observed]:
+    return [one for one in kept.values() if one is not None]
+
+
+def _is_question(item: Item | None) -> bool:
+    return item is not None and item.kind == "question"
