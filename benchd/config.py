@@ -42,8 +42,8 @@ if TYPE_CHECKING:  # pydantic costs 0.1 s to import: only where a file is really
         WiringKeys,
     )
 
-Kind = Literal["bench", "machine", "site"]
-_FOLDERS: dict[Kind, str] = {"bench": "benches", "machine": "machines", "site": "sites"}
+Kind = Literal["bench", "machine", "site", "causes"]
+_FOLDERS: dict[Kind, str] = {"bench": "benches", "machine": "machines", "site": "sites", "causes": "causes"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,8 +146,13 @@ def load_bench(path: str | Path) -> Bench:
 
 
 def check_file(name: str | Path) -> str:
-    """Load a bench, machine or site file, whichever it is, and say in a few words what it holds. Raises ConfigError."""
-    kind, path = _kind_of(name)
+    """Load a bench, machine or site file, whichever it is, and say in a few words what it holds. Raises ConfigError.
+
+    What a causes file holds is checked by those who read it (benchd/visits/knowledge.py).
+    """
+    kind, path = kind_of(name)
+    if kind == "causes":
+        raise ConfigError(f"{path}: this is a causes file; check it with: benchd causes check {path}")
     if kind == "site":
         from benchd.site import load_site, summary
 
@@ -162,7 +167,8 @@ def check_file(name: str | Path) -> str:
     return f"bench {bench.name!r}, instruments {', '.join(bench.instruments)}, channels {', '.join(bench.channels)}"
 
 
-def _kind_of(name: str | Path) -> tuple[Kind, Path]:
+def kind_of(name: str | Path) -> tuple[Kind, Path]:
+    """What sort of file this is, by what it holds, and where it stands. ConfigError if there is none."""
     errors = []
     for kind in _FOLDERS:
         try:
@@ -173,6 +179,8 @@ def _kind_of(name: str | Path) -> tuple[Kind, Path]:
         data = parsed(path)[0]
         if data.keys() & {"site", "server", "series", "mqtt", "retention", "schedule"} or _is_list(data.get("bench")):
             return "site", path
+        if data.keys() & {"visits", "causes", "questions", "looks", "tests", "repairs", "together"}:
+            return "causes", path
         return ("bench" if data.keys() & {"bench", "instruments", "channels", "judging"} else "machine"), path
     raise ConfigError("\n".join(dict.fromkeys(errors)))
 
