@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-import random
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Awaitable, Mapping, Sequence
 from contextlib import AsyncExitStack
 from pathlib import Path
 from types import TracebackType
@@ -13,10 +12,10 @@ from typing import Any, Self
 
 from benchd.clock import Clock
 from benchd.virtual.machine import Machine
-from benchd.virtual.meters import Meter
 from benchd.virtual.scenario import Scenario
 from benchd.virtual.technician import Technician
-from benchd.virtual.wiring import Place, bench_file, first_due_s, wire
+from benchd.virtual.visit_technician import VisitTechnician
+from benchd.virtual.wiring import Place, bench_file, first_due_s, meters_of, wire
 from benchd.virtual.world import World
 
 FOLLOW_S = 0.1  # how finely the meters' inputs follow the world
@@ -32,7 +31,7 @@ class VirtualBench:
     def __init__(self, scenario: Scenario, clock: Clock, procedure: str | None = None) -> None:
         self.scenario, self.world = scenario, _world_of(scenario)
         self._clock = clock
-        self._technician = Technician(self._world_now, clock, procedure)
+        self._technician = self._somebody(procedure)
         self._places: list[Place] = []
         self._living: asyncio.Task[None] | None = None
         self._stack = AsyncExitStack()
@@ -74,8 +73,8 @@ class VirtualBench:
         """The machine's spec file."""
         return self.scenario.spec_toml
 
-    def operator(self, prompt: Mapping[str, Any]) -> str | None:
-        """What the technician does at a prompt record: the answer at once, or None."""
+    def operator(self, prompt: Mapping[str, Any]) -> str | Awaitable[str | None] | None:
+        """What the technician does at a prompt record: the answer at once or when it is done, or None."""
         if self._living is not None and self._living.done() and not self._living.cancelled():
             self._living.result()
         return self._technician.operator(prompt)
@@ -85,10 +84,9 @@ class VirtualBench:
         if (broken := await self._technician.leave()) is not None:
             raise broken
         self.world = _world_of(self.scenario)
-        self._technician = Technician(self._world_now, self._clock, procedure)
-        meters = random.Random(self.scenario.seed ^ 0x5EED)
-        for place in self._places:
-            place.meter = Meter(place.meter.channel, self.scenario, meters)
+        self._technician = self._somebody(procedure)
+        for place, meter in zip(self._places, meters_of(self.scenario, self._places), strict=True):
+            place.meter = meter
             place.due_s, place.newest, place.fresh = first_due_s(place.meter.channel), None, False
         self._zero_ns = self._clock.now_ns()
 
@@ -99,14 +97,25 @@ class VirtualBench:
             return
         if (broken := await self._technician.leave()) is not None:
             raise broken
-        self._world_now().tidy()  # type: ignore[attr-defined]
-        self._technician = Technician(self._world_now, self._clock, procedure)
+        self._technician = self._somebody(procedure)
+        if isinstance(self._technician, VisitTechnician):
+            self._technician.begin()
 
     def repair(self, ids: Sequence[str]) -> None:
         """Mend what these causes (benchd's ids) stand for, on a machine that lasts; an id it does not know is ignored."""
         if isinstance(self.world, Machine):
             self._world_now()
             self.world.mend(ids)
+
+    def _somebody(self, procedure: str | None) -> Technician:
+        if not self.scenario.visit:
+            return Technician(self._world_now, self._clock, procedure)
+        return VisitTechnician(self._machine_now, self._clock, procedure, self.scenario.seed)
+
+    def _machine_now(self) -> Machine:
+        world = self._world_now()
+        assert isinstance(world, Machine)
+        return world
 
     # --- time -------------------------------------------------------------------------------------------------------
 

@@ -19,7 +19,7 @@ from benchd.virtual.world import CRANK_RPM, World
 HARNESS: dict[str, tuple[float, tuple[str, ...]]] = {
     "regulator plug": (0.20, ("plug-regulator",)),
     "breaker": (0.25, ()),
-    "switch": (0.15, ("switch-bad",)),
+    "switch": (0.15, ()),
     "solenoid": (0.10, ("solenoid-joint",)),
     "positive post": (0.05, ("joint-loose", "joint-bad")),
     "ground": (0.15, ("ground-bad",)),
@@ -37,7 +37,7 @@ BACK_VOLTS = 6.6  # of the starter at the engine's usual cranking speed
 BITES = 0.35  # a loose post under the starter's pull has less resistance than at charging current
 DRAG = "starter-dragging"
 
-STANDBY_AMPS = 0.0015  # hour meter
+STANDBY_AMPS = 0.0004  # hour meter
 SETTLES_AMPS, SETTLES_S = 0.08, 15.0  # what a module takes until it sleeps
 LEAST_PILE_OHMS = 0.012
 NEW_BATTERY_CHARGE = 0.95
@@ -112,6 +112,16 @@ class Machine(World):
             self._off_since_s = self.t_s
         super().key(on)
 
+    def put_ammeter_in(self) -> None:
+        """Into the battery's cable; whatever slept wakes, since the cable was off."""
+        self.ammeter_in, self._off_since_s = True, self.t_s
+
+    def let_down(self, to: float) -> None:
+        """Lamps and load tester until the battery has only so much charge, and an hour's rest: between two runs."""
+        self.battery.charge = min(self.battery.charge, to)
+        self.battery.p1 = self.battery.p2 = 0.0
+        self.battery_volts = self.battery.emf()
+
     def tidy(self) -> None:
         """Between two runs: everything off, plugged in again, the leads put away."""
         self.stop_engine()
@@ -154,6 +164,14 @@ class Machine(World):
         return self.t_s - self._charged_s
 
     @property
+    def loaded(self) -> bool:
+        return not math.isinf(self.pile_ohms)
+
+    @property
+    def cranking(self) -> bool:
+        return self._engine == "cranking"
+
+    @property
     def crank_needed_s(self) -> float:
         """How long this engine is cranked until it runs."""
         return self.scenario.strength("engine-out-of-tune") or 1.2
@@ -170,10 +188,11 @@ class Machine(World):
 
     @property
     def circuit_ohms(self) -> float:
-        """Between the ohmmeter's tips: 'breaker', 'switch', 'switch open', 'stator ground', 'stator leads' or nothing."""
+        """Between the ohmmeter's tips: a key of the table below, or nothing: open."""
         found = {
             "breaker": OPEN_OHMS if self.scenario.strength("breaker-open") is not None else CONTACT_OHMS,
-            "switch": CONTACT_OHMS + (self.scenario.strength("switch-bad") or 0.0),
+            "switch": CONTACT_OHMS,
+            "switch start": CONTACT_OHMS + (self.scenario.strength("switch-bad") or 0.0),
             "stator ground": self.scenario.strength("stator-grounded") or OPEN_OHMS,
             "stator leads": OPEN_OHMS if self.scenario.strength("open-phase") is not None else 0.35,
         }
@@ -220,6 +239,8 @@ class Machine(World):
     def _starter(self) -> tuple[float, float]:
         """(speed it comes to, amps): a torque that hardly depends on speed, against the battery's sag."""
         s = self.scenario
+        if s.strength("switch-bad") is not None:  # its start contact does not pull the solenoid in
+            return 0.0, 0.0
         asked = STARTER_AMPS * (s.strength(DRAG) or 1.0)
         extra = (s.strength("solenoid-joint") or 0.0) + BITES * (
             (s.strength("joint-loose") or 0.0) + (s.strength("joint-bad") or 0.0)

@@ -61,7 +61,7 @@ VISIT_FAULTS: dict[str, Fault] = {
     "ground-bad": Fault("ground connection bad", 0.12, 0.08, 0.3, "ohm"),
     "plug-regulator": Fault("regulator plug burnt", 0.12, 0.08, 0.3, "ohm"),
     "breaker-open": Fault("breaker open"),
-    "switch-bad": Fault("key switch has a bad contact", 1.5, 0.6, 5.0, "ohm"),
+    "switch-bad": Fault("key switch does not make at start", 60.0, 15.0, 900.0, "ohm of its contact"),
     "solenoid-joint": Fault("joint at the solenoid bad", 0.05, 0.035, 0.07, "ohm"),
     "stator-grounded": Fault("stator winding touches ground", 3.0, 0.5, 50.0, "ohm to ground"),
     "regulator-leaking-back": Fault("regulator leaks backwards", 0.15, 0.08, 0.5, "A with the key off"),
@@ -74,7 +74,7 @@ FAULTS: dict[str, Fault] = RUN_FAULTS | VISIT_FAULTS
 #: What a fault leaves in the battery by the time somebody complains; the least of several counts.
 LEAVES_CHARGE = {
     "joint-loose": 0.45, "joint-bad": 0.45, "ground-bad": 0.45, "plug-regulator": 0.45, "breaker-open": 0.3,
-    "switch-bad": 0.35, "open-phase": 0.3, "stator-grounded": 0.35, "regulator-dead": 0.3, "key-off-draw": 0.3,
+    "open-phase": 0.3, "stator-grounded": 0.35, "regulator-dead": 0.3, "key-off-draw": 0.3,
     "regulator-leaking-back": 0.35, "battery-leaking": 0.4, "battery-dead-cell": 0.55, "battery-sulphated": 0.45,
     "engine-out-of-tune": 0.45, "regulator-set-low": 0.4, "weak-magnets": 0.4, "shorted-turns": 0.4,
 }  # fmt: skip
@@ -123,6 +123,11 @@ class Scenario:
 
     def strength(self, name: str) -> float | None:
         return self.faults.get(name)
+
+    @property
+    def half_cranking_amps(self) -> float:
+        """What a load tester is set to for the battery that belongs in the machine."""
+        return 0.5 * round(self.amp_hours * 10.7)
 
     @property
     def min_volts_ac(self) -> float:

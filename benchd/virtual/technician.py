@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine, Mapping
-from typing import Any
+from collections.abc import Awaitable, Callable, Coroutine, Mapping
+from typing import Any, TypeVar
 
 from benchd.clock import Clock
 from benchd.virtual.world import World
@@ -17,6 +17,8 @@ STANDS_RPM = 20.0
 BURST_S, COOL_S, MOST_BURSTS = 15.0, 120.0, 8
 DISCHARGED_VOLTS = 12.6  # at rest
 
+T = TypeVar("T")
+
 
 class Technician:
     """Acts one thing after the other, in bench time; `world_now` gives the world as it is this moment."""
@@ -24,14 +26,17 @@ class Technician:
     def __init__(self, world_now: Callable[[], World], clock: Clock, procedure: str | None = None) -> None:
         self._world_now, self._clock, self._procedure = world_now, clock, procedure
         self._doing = asyncio.Lock()
-        self._tasks: set[asyncio.Task[None]] = set()
+        self._tasks: set[asyncio.Task[Any]] = set()
         self._error: BaseException | None = None
         self._running = False  # the engine, by what was done to it
 
-    def operator(self, prompt: Mapping[str, Any]) -> str | None:
-        """Take one prompt record; its answer, or None where acting is the answer or comes later."""
+    def operator(self, prompt: Mapping[str, Any]) -> str | Awaitable[str | None] | None:
+        """Take one prompt record; its answer now or when it is done, or None where acting is the answer."""
         if self._error is not None:
             raise self._error
+        return self._take(prompt)
+
+    def _take(self, prompt: Mapping[str, Any]) -> str | Awaitable[str | None] | None:
         kind, _, number = str(prompt["id"]).partition(":")
         if kind == "hook-up":
             return self._hook_up(str(prompt.get("text", "")))
@@ -72,19 +77,20 @@ class Technician:
 
     # --- what takes time ------------------------------------------------------------------------------------------
 
-    def _start_doing(self, act: Coroutine[Any, Any, None]) -> None:
+    def _start_doing(self, act: Coroutine[Any, Any, T]) -> asyncio.Task[T]:
         task = asyncio.ensure_future(self._in_turn(act))
         self._tasks.add(task)
         task.add_done_callback(self._done)
+        return task
 
-    async def _in_turn(self, act: Coroutine[Any, Any, None]) -> None:
+    async def _in_turn(self, act: Coroutine[Any, Any, T]) -> T:
         try:
             async with self._doing:
-                await act
+                return await act
         finally:
             act.close()  # if its turn never came
 
-    def _done(self, task: asyncio.Task[None]) -> None:
+    def _done(self, task: asyncio.Task[Any]) -> None:
         self._tasks.discard(task)
         if not task.cancelled() and (error := task.exception()) is not None:
             self._error = error
@@ -92,13 +98,19 @@ class Technician:
     async def _start(self) -> None:
         if self._running:
             return
-        await self._clock.sleep(max(WALK_S, WALK_REAL_S * self._clock.speed))
+        await self._walk()
         self._running = True
         self._world_now().crank(True)
-        await self._clock.sleep(CRANK_S)
+        await self._clock.sleep(self._crank_s())
         self._world_now().start_engine()
         await self._clock.sleep(IDLE_S)
         self._world_now().throttle(1.0)
+
+    async def _walk(self) -> None:
+        await self._clock.sleep(max(WALK_S, WALK_REAL_S * self._clock.speed))
+
+    def _crank_s(self) -> float:
+        return CRANK_S
 
     async def _stop(self) -> None:
         if self._running:
