@@ -1,0 +1,215 @@
+"""Looking ahead: what every check and every repair that may come next would make of what is believed. Numbers only.
+
+A check's value is looked at two steps deep: itself with the needs that come before it, and after each of its outcomes
+the best check that may follow there, or the repairs. What is not known after that is taken to cost `excess / rate`:
+`rate` is the excess that the best check takes away a minute, so that a cheap check before a dear one gets its due.
+All branches are one matrix product.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchd.core.causes.infer import Array
+from benchd.core.causes.standing import Standing
+from benchd.core.causes.value import Worth
+
+#: Hypotheses less probable than this are left out of the look ahead (never out of the belief).
+LEAST = 1e-4
+#: Branches less probable than this are not gone on with: they are worth what is believed there.
+THIN = 0.004
+#: So many checks, the best by value and the best by rate, are looked at two steps deep.
+FIRST = 6
+#: How much of the best check's rate the checks after the second are trusted with.
+TRUST = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """`chain`: its needs that are not met yet and the item itself. `value`: what is to come by it, less what would
+    come anyway if somebody knew (Look.floor); `one`: the same without a second check."""
+
+    chain: tuple[str, ...]
+    spent: float
+    value: float
+    one: float
+
+
+@dataclass(frozen=True, slots=True)
+class Mend:
+    repair: str
+    value: float
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """`checks` and `mends` the best first. `blind`: without any further check, less `floor`."""
+
+    floor: float
+    blind: float
+    checks: tuple[Check, ...]
+    mends: tuple[Mend, ...]
+
+
+@dataclass(slots=True)
+class _Leaves:
+    """Branches of one chain: weights [K, H], what was shown in each, and minutes spent times probability."""
+
+    weights: Array
+    shown: list[dict[str, str]]
+    spent: float
+
+
+class Ahead:
+    """Looks ahead with one Worth; keeps nothing of a visit."""
+
+    def __init__(self, worth: Worth) -> None:
+        self.worth = worth
+        self.items = worth.model.knowledge.items
+        linked = {id: {*item.needs, *item.needs_outcome, *item.never_after} for id, item in self.items.items()}
+        self._leans = {id: [other for other in self.items if id in linked[other]] for id in self.items}
+
+    def look(self, now: Standing, goals: Sequence[str] | None = None, deep: bool = True) -> Look:
+        belief = now.belief.posterior
+        kept = np.flatnonzero(belief > LEAST)
+        weights = belief[kept] / belief[kept].sum()
+        features = self.worth.table[kept]
+        found = weights @ features
+        _, excess = self.worth.blind(found)
+        chains = self._chains(now, goals)
+        checks = self._checks(now, chains, weights, kept, features, float(excess), deep) if chains else ()
+        return Look(float(found[-1]), float(excess), checks, self._mends(now))
+
+    def _chains(self, now: Standing, goals: Sequence[str] | None) -> list[tuple[str, ...]]:
+        chains = (now.chain(id) for id in (self.items if goals is None else goals) if now.open(id))
+        return [chain for chain in chains if chain is not None]
+
+    def _mends(self, now: Standing) -> tuple[Mend, ...]:
+        worth, repairs = self.worth, self.worth.model.knowledge.repairs
+        needed = dict(zip(repairs, (now.belief.posterior @ worth.needed).tolist(), strict=True))
+        ids = [id for id, one in repairs.items() if needed[id] >= 1e-3 and now.repair_chain(one) is not None]
+        if not ids:
+            return ()
+        after = np.array([now.belief.mended(repairs[id].mends, repairs[id].right).posterior for id in ids])
+        blind, _ = worth.blind(after @ worth.table)
+        found = [
+            Mend(id, worth.base[id] + worth.waste[id] * (1 - needed[id]) + rest, needed[id])
+            for id, rest in zip(ids, blind.tolist(), strict=True)
+        ]
+        return tuple(sorted(found, key=lambda one: one.value))
+
+    # --- checks -------------------------------------------------------------------------------------------------------
+
+    def _checks(
+        self,
+        now: Standing,
+        chains: list[tuple[str, ...]],
+        weights: Array,
+        kept: NDArray[np.int64],
+        features: Array,
+        excess: float,
+        deep: bool,
+    ) -> tuple[Check, ...]:
+        likely = {id: self.worth.model.likelihood(id)[:, kept] for id in self.items}
+        leaves = [self._leaves(now, chain, weights, likely) for chain in chains]
+        spent = np.array([one.spent for one in leaves])
+        after = self._after([one.weights for one in leaves], features)
+        single = spent + np.array([one.sum() for one in after])
+        value = single.copy()
+        if deep:
+            rates = (excess - (single - spent)) / spent
+            rate = 1 + TRUST * max(float(rates.max()) - 1, 0.0)
+            first = sorted({*np.argsort(single)[:FIRST].tolist(), *np.argsort(-rates)[:FIRST].tolist()})
+            # What is looked at less far must not look worse for it: all are compared with what is unknown at `rate`.
+            value = spent + (single - spent) / rate
+            second = self._second(
+                now, [leaves[at] for at in first], [after[at] for at in first], likely, features, rate
+            )
+            value[first] = spent[first] + second
+        checks = [Check(*one) for one in zip(chains, spent.tolist(), value.tolist(), single.tolist(), strict=True)]
+        return tuple(sorted(checks, key=lambda one: (one.value, one.spent)))
+
+    def _after(self, weights: list[Array], features: Array) -> list[Array]:
+        """The excess of every branch, of all chains by one product."""
+        _, excess = self.worth.blind(np.concatenate(weights) @ features)
+        return np.split(excess, np.cumsum([len(one) for one in weights[:-1]]))
+
+    def _leaves(self, now: Standing, chain: tuple[str, ...], weights: Array, likely: dict[str, Array]) -> _Leaves:
+        """A chain is gone on with where what was shown allows it."""
+        ended: list[Array] = []
+        ended_shown: list[dict[str, str]] = []
+        going, shown = weights[None, :], [dict[str, str]()]
+        spent = 0.0
+        for at, id in enumerate(chain):
+            goes = np.array([self._allowed(id, {**now.shown, **one}, now) for one in shown], dtype=bool)
+            goes &= (going.sum(axis=1) >= THIN) | (at == 0)
+            if at and not goes.all():
+                ended.append(going[~goes])
+                ended_shown += [one for one, on in zip(shown, goes, strict=True) if not on]
+                going, shown = going[goes], [one for one, on in zip(shown, goes, strict=True) if on]
+            spent += self.worth.price[id] * float(going.sum())
+            outcomes = self.items[id].outcomes
+            going = (going[:, None, :] * likely[id][None]).reshape(-1, going.shape[1])
+            shown = [{**one, id: outcome.id} for one in shown for outcome in outcomes]
+        return _Leaves(np.concatenate([*ended, going]), ended_shown + shown, spent)
+
+    def _allowed(self, id: str, shown: Mapping[str, str], now: Standing) -> bool:
+        """Whether an item's needs are met, with what is shown on this branch."""
+        item = self.items[id]
+        lifted = now.lifted
+        if any(need in self.items and need not in shown and need not in now.skipped for need in item.needs):
+            return False
+        for need, wanted in item.needs_outcome.items():
+            if need in self.items and shown.get(need) not in wanted and need not in lifted:
+                return False
+        return not any(shown.get(one) in bad and one not in lifted for one, bad in item.never_after.items())
+
+    def _second(
+        self,
+        now: Standing,
+        leaves: list[_Leaves],
+        after: list[Array],
+        likely: dict[str, Array],
+        features: Array,
+        rate: float,
+    ) -> Array:
+        """[chains]: the branches of each with the best second check, what is not known after that at `excess / rate`."""
+        best = np.concatenate(after)
+        starts = np.cumsum([0, *(len(one) for one in after[:-1])])
+        stacked = np.concatenate([one.weights for one in leaves])
+        shown = [shown for one in leaves for shown in one.shown]
+        thick = np.flatnonzero(stacked.sum(axis=1) >= THIN)
+        follow, may = self._may(now, [shown[at] for at in thick])
+        if follow:
+            found = self._two(stacked[thick], np.concatenate([likely[id] for id in follow]), features)
+            _, excess = self.worth.blind(found)
+            edges = np.cumsum([0, *(len(likely[id]) for id in follow[:-1])])
+            price = np.array([self.worth.price[id] for id in follow])
+            value = price * stacked[thick].sum(axis=1)[:, None] + np.add.reduceat(excess, edges, axis=1) / rate
+            value[~may] = np.inf
+            best[thick] = np.minimum(best[thick], value.min(axis=1))
+        found_sums: Array = np.add.reduceat(best, starts)
+        return found_sums
+
+    def _two(self, weights: Array, table: Array, features: Array) -> Array:
+        """[K, K2, F]: the features of every branch [K, H] times every outcome [K2, H] of a second check."""
+        spread = (weights[:, None, :] * features.T[None]).reshape(-1, weights.shape[1])
+        return (spread @ table.T).reshape(len(weights), features.shape[1], -1).transpose(0, 2, 1)
+
+    def _may(self, now: Standing, branches: list[dict[str, str]]) -> tuple[list[str], NDArray[np.bool_]]:
+        """The second checks that may be done after some branch, and [K, J]: which after which."""
+        items = [id for id in self.items if now.open(id)]
+        place = {id: at for at, id in enumerate(items)}
+        base = np.array([self._allowed(id, now.shown, now) for id in items], dtype=bool)
+        rows = np.tile(base, (len(branches), 1))
+        for row, shown in zip(rows, branches, strict=True):
+            for other in {other for done in shown for other in self._leans[done] if other in place}:
+                row[place[other]] = self._allowed(other, {**now.shown, **shown}, now)
+            row[[place[done] for done in shown if done in place]] = False
+        some = rows.any(axis=0)
+        return [items[at] for at in np.flatnonzero(some)], rows[:, some]

@@ -1,0 +1,195 @@
+"""What to do next, and the order of checks as it stands now. Made anew after every result.
+
+**What is minimised** (`by="minutes"`): the expected minutes until the machine is mended and proven, namely
+
+    the minutes of all checks that are done, those that others need before them included
+    + for every repair: its minutes and the proving run after it, and, where the part was not the cause, what it cost,
+      taken as minutes (value.MINUTES_PER_COST): a part replaced by guess is a loss, however quick it was
+    + going on from there where that was not all
+    + value.BACK_MINUTES times the probability that something is still wrong when the order is closed.
+
+`by="cost"` counts money: what checks and wrong parts cost and every minute at value.COST_PER_MINUTE.
+
+**How.** Exact beliefs; a look two checks ahead over every check that may be done (ahead.py). A check is next if what it
+is expected to save is more than what it takes; a repair is advised if no check is. After a repair comes the proof: the
+stator run where the stator was touched, then the regulator run; unless a second repair is so sure, too, that proving
+before it would be lost time. Nothing is proposed against its needs (standing.py), and `locked` says why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+
+from benchd.core.causes import tell
+from benchd.core.causes.ahead import Ahead, Look, Mend
+from benchd.core.causes.answers import Advice, Branch, Plan, Step
+from benchd.core.causes.infer import Evidence, Model
+from benchd.core.causes.knowledge import Knowledge
+from benchd.core.causes.standing import PROOF, Standing, standing
+from benchd.core.causes.value import Prices, Worth
+
+#: Steps of the order that are told; what comes after so many results cannot be known.
+MOST_STEPS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """`next` as in Plan. `chain`: the checks that come now, the one that is wanted last; `mend`: the repair."""
+
+    next: str
+    look: Look
+    chain: tuple[str, ...] = ()
+    mend: Mend | None = None
+
+
+class Planner:
+    """Plans visits by one model; make it once. `by` is 'minutes' or 'cost' (else ValueError)."""
+
+    def __init__(self, model: Model, by: str = "minutes") -> None:
+        if by not in ("minutes", "cost"):
+            raise ValueError(f"a plan is made by minutes or by cost, not by {by!r}")
+        self.model = model
+        self.by = by
+        self.worth = Worth(model, Prices(by))
+        self.ahead = Ahead(self.worth)
+
+    def plan(self, evidence: Evidence, skipped: Collection[str] = ()) -> Plan:
+        """The plan after this evidence. `skipped`: questions and looks that were passed over and are not proposed
+        again (a look still comes where something needs it first)."""
+        now = standing(self.model, evidence, skipped)
+        made = self.decide(now)
+        steps = tuple(self._steps(now, made)) if made.next in ("check", "prove") else ()
+        return Plan(
+            next=made.next,
+            why=self._why(now, made, steps),
+            steps=steps,
+            advice=self._advice(now, made),
+            locked=now.locked(),
+            expected_minutes=self._expected(made),
+            by=self.by,
+        )
+
+    # --- deciding -----------------------------------------------------------------------------------------------------
+
+    def decide(self, now: Standing, deep: bool = True) -> Decision:
+        """What comes next. `deep=False`: one check ahead only, for what comes later in the order."""
+        due = now.due()
+        if now.repaired and due and now.open(due[0]):
+            return self._proving(now, due[0])
+        look = self.ahead.look(now, deep=deep)
+        mend = look.mends[0] if look.mends else None
+        wrong = 1.0 - float(now.belief.posterior[0])
+        stop = self.worth.prices.back * wrong
+        if look.checks and look.floor + look.checks[0].value < min(stop, mend.value if mend else stop):
+            return Decision("check", look, look.checks[0].chain)
+        if mend and (mend.value < stop or (due and not now.open(due[0]))):
+            return self._mending(now, look, mend)
+        return self._closing(now, look, due)
+
+    def _proving(self, now: Standing, run: str) -> Decision:
+        """After a repair. Another that is surer than proving now is worth comes first."""
+        look = self.ahead.look(now, goals=())
+        for mend in look.mends:
+            loss = self.worth.base[mend.repair] - self.model.knowledge.prove_minutes + self.worth.waste[mend.repair]
+            if mend.probability * self.model.knowledge.prove_minutes > (1 - mend.probability) * loss:
+                return self._mending(now, look, mend)
+        chain = now.chain(run)
+        if chain is None:
+            # What locks the proof is itself to be mended, or to be seen again.
+            return self._mending(now, look, look.mends[0]) if look.mends else Decision("none", look)
+        return Decision("prove" if len(chain) == 1 else "check", look, chain)
+
+    def _mending(self, now: Standing, look: Look, mend: Mend) -> Decision:
+        chain = now.repair_chain(self.model.knowledge.repairs[mend.repair])
+        return Decision("check", look, chain, mend) if chain else Decision("repair", look, mend=mend)
+
+    def _closing(self, now: Standing, look: Look, due: tuple[str, ...]) -> Decision:
+        chain = now.chain(due[0]) if due and now.open(due[0]) else None
+        if chain is None:
+            return Decision("none", look)
+        return Decision("prove" if len(chain) == 1 else "check", look, chain)
+
+    def _expected(self, made: Decision) -> float | None:
+        look = made.look
+        if made.next == "none":
+            return None
+        if made.next == "repair" and made.mend:
+            return made.mend.value
+        return look.floor + (look.checks[0].value if look.checks else look.blind)
+
+    # --- telling ------------------------------------------------------------------------------------------------------
+
+    def _steps(self, now: Standing, made: Decision) -> Iterator[Step]:
+        """The checks in order, on the way that is likeliest now."""
+        first, count = True, 0
+        while made.next in ("check", "prove") and made.chain and count < MOST_STEPS:
+            id = made.chain[0]
+            yield self._step(now, id, made, first)
+            likely = now.belief.outcomes(id)
+            now = now.observed(id, self.model.knowledge.items[id].outcomes[int(likely.argmax())].id)
+            first, count = False, count + 1
+            made = self.decide(now, deep=False)
+
+    def _step(self, now: Standing, id: str, made: Decision, first: bool) -> Step:
+        item = self.model.knowledge.items[id]
+        prove = made.next == "prove"
+        return Step(
+            item=id,
+            kind=item.kind,
+            text=item.text,
+            minutes=item.minutes,
+            cost=item.cost,
+            why=tell.why_proof(self.model, now, id) if prove else tell.why_check(self.worth, now, id, made),
+            branches=tuple(self._branches(now, id, first)),
+            run=item.run,
+            how=tell.how(item),
+            caution=item.caution,
+        )
+
+    def _branches(self, now: Standing, id: str, deciding: bool) -> Iterator[Branch]:
+        """What each outcome would mean. What would come then is decided for the first step alone."""
+        item = self.model.knowledge.items[id]
+        for outcome, p in zip(item.outcomes, now.belief.outcomes(id).tolist(), strict=True):
+            then = ""
+            if p > 0:
+                after = now.observed(id, outcome.id)
+                then = tell.meaning(self.model, after)
+                if deciding:
+                    then += " " + tell.comes(self.model, after, self.decide(after))
+            yield Branch(outcome.id, outcome.text, p, then.strip())
+
+    def _advice(self, now: Standing, made: Decision) -> Advice | None:
+        if made.next != "repair" or made.mend is None:
+            return None
+        repair = self.model.knowledge.repairs[made.mend.repair]
+        return Advice(
+            repair=repair.id,
+            title=repair.title,
+            causes=tell.mended_by(self.model, now, repair),
+            probability=made.mend.probability,
+            why=tell.why_repair(self.model, now, made),
+            minutes=repair.minutes,
+            cost=repair.cost,
+            caution=repair.caution,
+        )
+
+    def _why(self, now: Standing, made: Decision, steps: tuple[Step, ...]) -> str:
+        if made.next == "repair":
+            return tell.why_repair(self.model, now, made)
+        return steps[0].why if steps else tell.why_none(self.model, now)
+
+
+@lru_cache(maxsize=4)
+def _planner(model: Model, by: str) -> Planner:
+    return Planner(model, by)
+
+
+def plan(knowledge: Knowledge | Model, evidence: Evidence, by: str = "minutes", skipped: Collection[str] = ()) -> Plan:
+    """The plan after this evidence (see Planner.plan). Give a Model where it is asked often: it is made ready once."""
+    model = knowledge if isinstance(knowledge, Model) else Model(knowledge)
+    return _planner(model, by).plan(evidence, skipped)
+
+
+__all__ = ["PROOF", "Decision", "Planner", "plan"]
