@@ -16,7 +16,7 @@ from benchd.core.causes.knowledge import Cause, Item, Knowledge, Outcome, Repair
 from benchd.errors import ConfigError
 
 if TYPE_CHECKING:  # pydantic costs 0.1 s to import: only where a file is really read
-    from benchd.visits.knowledge_keys import CausesFile, ItemKeys, TogetherKeys
+    from benchd.visits.knowledge_keys import CausesFile, ItemKeys, RepairKeys, TogetherKeys
 
 #: The tables of items, and what an item of each is.
 KINDS = {"questions": "question", "looks": "look", "tests": "test"}
@@ -193,7 +193,7 @@ def _knowledge(keys: CausesFile, sources: tuple[str, ...]) -> Knowledge:
     return Knowledge(
         causes,
         items,
-        {id: Repair(id, **_tuples(one.model_dump())) for id, one in keys.repairs.items()},
+        {id: _repair(id, one) for id, one in keys.repairs.items()},
         tuple(pair for one in keys.together for pair in _together(one)),
         keys.visits.nothing,
         keys.visits.two,
@@ -216,6 +216,11 @@ def _item(id: str, kind: str, keys: ItemKeys) -> Item:
         never_after={item: tuple(of) for item, of in keys.never_after.items()},
         **given,
     )
+
+
+def _repair(id: str, keys: RepairKeys) -> Repair:
+    never_after = {item: tuple(of) for item, of in keys.never_after.items()}
+    return Repair(id, never_after=never_after, **_tuples(keys.model_dump(exclude={"never_after"})))
 
 
 def _tuples(given: dict[str, Any]) -> dict[str, Any]:

@@ -46,6 +46,8 @@ def _causes(raw: Raw) -> Iterator[Complaint]:
     yield from _circles(items)
     yield from _together(raw, causes)
     yield from _repairs(raw, causes)
+    for id, keys in raw.tables("repairs").items():
+        yield from _needs(("repairs", id), keys, items)
 
 
 def _visits(raw: Raw) -> Iterator[Complaint]:

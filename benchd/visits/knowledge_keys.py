@@ -111,6 +111,8 @@ class RepairKeys(Keys):
     origin: Origin
     right: Chance = 0.97
     caution: Maybe = ""
+    needs: Ids = Field(default_factory=list)
+    never_after: Needed = Field(default_factory=dict)
 
 
 Items = dict[str, ItemKeys]
