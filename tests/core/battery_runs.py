@@ -99,3 +99,44 @@ def play(
     say(procedure.finish("the recording ended"), 0.0)
     assert procedure.verdict is not None
     return Played(events, procedure.verdict)
+
+
+@dataclass
+class Loaded:
+    """A battery under a load tester: rest, `rest_s` later the load for `hold_s`, then the recovery.
+
+    Volts = rest - amps x ohms - a slow part that grows toward `sag` (for 150 A). `cell_dies_s`: so long under load one
+    cell gives out and takes 2 V with it. Meters read volts and amps every `step_s`.
+    """
+
+    rest: float = 12.65
+    amps: float = 150.0
+    ohms: float = 0.011
+    sag: float = 0.4
+    rest_s: float = 60.0
+    hold_s: float = 16.0
+    cell_dies_s: float | None = None
+    noise: float = 0.004
+    volts_digit: float = 0.01
+    amps_digit: float = 0.1
+    clamp: float = 1.0  # what the clamp makes of the amps
+    step_s: float = 0.5
+    seed: int = 1
+    glitches: Mapping[float, float] | None = None
+
+    def samples(self, seconds: float = 120.0) -> Iterator[Sample]:
+        rng, t = random.Random(self.seed), 0.0
+        while t <= seconds:
+            on = t - self.rest_s
+            amps = self.amps if 0 <= on < self.hold_s else 0.0
+            slow = 1 - math.exp(-on / 8.0) if amps else math.exp(-(on - self.hold_s) / 5.0) if on > 0 else 0.0
+            v = self.rest - amps * self.ohms - self.sag * self.amps / 150.0 * slow
+            if self.cell_dies_s is not None and amps and on > self.cell_dies_s:
+                v -= 2.2 * (1 - math.exp(-(on - self.cell_dies_s) / 1.0))
+            v = (self.glitches or {}).get(t, v + rng.gauss(0, self.noise))
+            i = amps * self.clamp + rng.gauss(0, 0.3)
+            yield Sample(
+                round(t * 1e9),
+                {"battery_volts": digits(v, self.volts_digit), "load_amps": digits(i, self.amps_digit)},
+            )
+            t = round(t + self.step_s, 6)

@@ -20,7 +20,7 @@ from collections.abc import Mapping, Sequence
 
 from benchd.core import ratings
 from benchd.core.events import Answer, Caution, Decided, JudgeEvent, Phase, Prompt, Standing
-from benchd.core.procedures import battery_words, charge_judging
+from benchd.core.procedures import battery_words, charge_judging, charge_state, charge_telling
 from benchd.core.procedures.asking import CELSIUS_ID, SKIP, ask_temperature, temperature
 from benchd.core.procedures.base import Range
 from benchd.core.procedures.charging import ChannelFacts
@@ -250,8 +250,8 @@ class ChargeTest:
         """Surface charge recognised: ask for the load that takes it off."""
         if self.stage != "resting" or self._load_since_s is not None:
             return []
-        why = charge_judging.surface_charge(self)
-        if not why or charge_judging.may_be_frozen(self, rested=False):
+        why = charge_state.surface_charge(self)
+        if not why or charge_state.may_be_frozen(self, rested=False):
             return []
         self.stage, self.surface_why, self._heard_s = "take off", why, self.now_s
         level = self.rest.level(self.now_s)
@@ -263,7 +263,7 @@ class ChargeTest:
         return self.stage == "take off" and self.now_s - self._heard_s >= HYDROMETER_PATIENCE_S
 
     def _standing(self, t_ns: int) -> Standing:
-        lean, sure, why = charge_judging.leaning(self)
+        lean, sure, why = charge_telling.leaning(self)
         phase = Phase.CHECKING if self.rest.level(self.now_s) is None else Phase.MEASURING
         left = None
         if self.stage == "waiting":
@@ -272,7 +272,7 @@ class ChargeTest:
             left = max(STEADY_S - self.rest.span_s(self.now_s), 0.0)
         limit = max(self.max_run_s - (self.now_s - (self.first_s or 0.0)), 0.0)
         return Standing(
-            t_ns, phase, lean, round(sure, 3), why, left, limit, estimates=charge_judging.estimates(self)
+            t_ns, phase, lean, round(sure, 3), why, left, limit, estimates=charge_telling.estimates(self)
         )  # fmt: skip
 
     def _unfinished(self, because: str) -> Finding:
@@ -287,5 +287,5 @@ class ChargeTest:
         return charge_judging.judged(self, because)
 
     def _conclude(self, t_ns: int, finding: Finding) -> list[JudgeEvent]:
-        self._verdict = charge_judging.verdict(self, finding)
+        self._verdict = charge_telling.verdict(self, finding)
         return [*(Caution(t_ns, one) for one in finding.cautions), Decided(t_ns, self._verdict)]

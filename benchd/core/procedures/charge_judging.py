@@ -1,146 +1,45 @@
-"""What a state-of-charge test says of what it has seen: rules, the two estimates and what they come to together."""
+"""What a state-of-charge test says of what it has seen: its rules, and what volts and gravity come to together."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from benchd.core import charging_time, electrolyte, lead_acid
-from benchd.core.budget import coverage_factor, decide, probability_within
+from benchd.core.budget import decide, probability_within
 from benchd.core.electrolyte import Cells
 from benchd.core.procedures import words
+from benchd.core.procedures.charge_state import (
+    READY,
+    Charge,
+    cells,
+    charge,
+    charge_of,
+    freezing_celsius,
+    may_be_frozen,
+    percent,
+    rest_volts,
+    surface_charge,
+)
 from benchd.core.procedures.finding import Finding
-from benchd.core.verdicts import Measured, Outcome, Suspect, Verdict
+from benchd.core.verdicts import Outcome, Suspect
 
 if TYPE_CHECKING:
     from benchd.core.procedures.charge import ChargeTest
 
-READY = lead_acid.READY_CHARGE
-SURE = 0.975
 CHARGER_AMPS = 4.0  # an ordinary shop charger for such batteries
-FROST_MARGIN_CELSIUS = 2.0
-U_REST_VOLTS = 0.01  # what the volts of a rested battery still move within the hour. Common practice, no source
-U_UNKNOWN_METER = 0.1  # V, where the bench says that nothing is known of the voltmeter
-CHARGING_VOLTS = 13.2  # no resting battery stands so high: a charger or the engine is on, or just came off
-SURFACE_MARGIN = 0.05  # V above a full battery's before it is called surface charge: tables and meters
 CELL_VOLTS = 1.2  # volts this far below what the acid promises: a cell gives next to nothing
-WARM_FOR_FROST_CELSIUS = 3.0  # above it no acid is frozen, not even water
-
 THAW = (
     "Let it thaw indoors, look for cracks and bulges, then test it again. Do not charge, load or jump-start it before."
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Charge:
-    """State of charge (0..1) as far as it is known, by both ways and together."""
-
-    value: float
-    u: float
-    by_volts: tuple[float, float]
-    by_gravity: tuple[float, float] | None
-
-    @property
-    def probability(self) -> float:
-        return probability_within(self.value, self.u, READY, None)
-
-    @property
-    def gap(self) -> float:
-        """How far gravity stands above volts, in units of their combined uncertainty."""
-        if self.by_gravity is None:
-            return 0.0
-        return (self.by_gravity[0] - self.by_volts[0]) / math.hypot(self.by_gravity[1], self.by_volts[1])
-
-    @property
-    def agree(self) -> bool:
-        return abs(self.gap) <= 2.0
-
-
-# --- the two estimates --------------------------------------------------------------------------------------------------
-
-
-def cells(test: ChargeTest) -> Cells | None:
-    """The cells that were read, or None."""
-    return electrolyte.cells(test.hydrometer.readings, test.celsius) if test.hydrometer.readings else None
-
-
-def rest_volts(test: ChargeTest) -> tuple[float, float] | None:
-    """Rest volts and their standard uncertainty."""
-    level = test.rest.level(test.now_s)
-    if level is None:
-        return None
-    u = test.rest.u(level)
-    return level.value, math.hypot(U_UNKNOWN_METER if u is None else u, U_REST_VOLTS)
-
-
-def charge(test: ChargeTest) -> Charge | None:
-    """Both estimates, and what they come to; None without rest volts.
-
-    Together they are weighed by their uncertainties, but not taken as independent: the tables have common roots, so
-    the better one's uncertainty stays.
-    """
-    volts = rest_volts(test)
-    if volts is None:
-        return None
-    celsius = 25.0 if test.celsius is None else test.celsius
-    by_volts = lead_acid.charge_by_volts(
-        *volts, celsius, rested=test.rested, full_gravity=test.full_gravity, sealed=test.sealed
-    )
-    acid = cells(test)
-    if acid is None:
-        return Charge(*by_volts, by_volts, None)
-    by_gravity = acid.charge(test.full_gravity)
-    weights = [1 / one[1] ** 2 for one in (by_volts, by_gravity)]
-    value = (weights[0] * by_volts[0] + weights[1] * by_gravity[0]) / sum(weights)
-    return Charge(value, min(by_volts[1], by_gravity[1]), by_volts, by_gravity)
-
-
-def freezing_celsius(test: ChargeTest, *, rested: bool) -> float | None:
-    """Warmest freezing point that acid or volts allow; None while nothing is known."""
-    acid, volts = cells(test), rest_volts(test)
-    if acid is not None:
-        return acid.freezing_celsius
-    if volts is None:
-        return None
-    celsius = 25.0 if test.celsius is None else test.celsius
-    return lead_acid.freezing_celsius(lead_acid.least_gravity(volts[0] - 2 * volts[1], celsius, rested=rested))
-
-
-def may_be_frozen(test: ChargeTest, *, rested: bool) -> bool:
-    """Whether it may be frozen at its temperature, by the weakest acid that is possible."""
-    if test.hydrometer.ice:
-        return True
-    if test.celsius is None or test.celsius > WARM_FOR_FROST_CELSIUS:
-        return False
-    freezing = freezing_celsius(test, rested=rested)
-    return freezing is not None and test.celsius <= freezing + FROST_MARGIN_CELSIUS
-
-
-def surface_charge(test: ChargeTest) -> str:
-    """Why the volts are taken for surface charge, as a sentence; '' if they are not."""
-    volts = rest_volts(test)
-    if volts is None or test.rest.span_s(test.now_s) < 5.0:
-        return ""
-    if volts[0] >= CHARGING_VOLTS:
-        return f"{volts[0]:.2f} V: is a charger or the engine still on? Off with it."
-    if test.charged_lately and lead_acid.rest_charge(volts[0] + 2 * volts[1])[1] >= READY:
-        return f"{volts[0]:.2f} V after a charge or a run is more than the battery holds."
-    roof = lead_acid.FULL_REST_VOLTS + SURFACE_MARGIN + (lead_acid.SEALED_VOLTS if test.sealed else 0.0)
-    if volts[0] - 2 * volts[1] > roof:
-        return f"{volts[0]:.2f} V is above a full battery's {lead_acid.FULL_REST_VOLTS:.2f} V."
-    if test.rest.falling(test.now_s):
-        return f"{volts[0]:.2f} V and falling by itself."
-    return ""
-
 
 # --- rules --------------------------------------------------------------------------------------------------------------
 
 
 def meters(test: ChargeTest) -> Finding | None:
     objection = test.presence.objection()
-    return None if objection is None else Finding.of(objection)
+    return None if objection is None else replace(Finding.of(objection), slug="instrument")
 
 
 def leads(test: ChargeTest) -> Finding | None:
@@ -239,14 +138,14 @@ def _told(test: ChargeTest, found: Charge) -> list[str]:
     assert volts is not None
     value, u = found.by_volts
     how = "Rested" if test.rested else "Not surely rested"
-    told = [f"{how} volts {volts[0]:.2f} +/- {2 * volts[1]:.2f} V: {_percent(value)} +/- {_percent(2 * u)} charged."]
+    told = [f"{how} volts {volts[0]:.2f} +/- {2 * volts[1]:.2f} V: {percent(value)} +/- {percent(2 * u)} charged."]
     acid = cells(test)
     if acid is not None and found.by_gravity is not None:
         value, u = found.by_gravity
         told.append(
             f"Specific gravity {acid.mean:.3f} at 80 degF in {len(acid.gravities)} cell"
-            f"{'' if len(acid.gravities) == 1 else 's'}, {acid.spread:.3f} apart: {_percent(value)} +/- "
-            f"{_percent(2 * u)} charged{_family(test)}."
+            f"{'' if len(acid.gravities) == 1 else 's'}, {acid.spread:.3f} apart: {percent(value)} +/- "
+            f"{percent(2 * u)} charged{_family(test)}."
         )
     if test.celsius is None:
         told.append("The battery's temperature is not known: gravity and frost are judged with room for that.")
@@ -257,10 +156,6 @@ def _family(test: ChargeTest) -> str:
     if test.full_gravity is not None:
         return ""
     return ", over both kinds of acid (the spec does not say full_gravity)"
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %"
 
 
 def _weak_cell(test: ChargeTest, acid: Cells, because: str) -> Finding | None:
@@ -288,12 +183,6 @@ def _weak_cell(test: ChargeTest, acid: Cells, because: str) -> Finding | None:
         "charging system.",
         slug="weak-cell",
     )  # fmt: skip
-
-
-def charge_of(test: ChargeTest) -> Charge:
-    found = charge(test)
-    assert found is not None
-    return found
 
 
 def _dead_cell(test: ChargeTest, found: Charge, acid: Cells | None, because: str) -> Finding | None:
@@ -339,7 +228,7 @@ def _disagree(test: ChargeTest, found: Charge, because: str) -> Finding:
 
 def _charged(test: ChargeTest, found: Charge, acid: Cells | None, because: str) -> Finding:
     told = [
-        f"{_percent(found.value)} +/- {_percent(2 * found.u)} charged; {_percent(READY)} is wanted.",
+        f"{percent(found.value)} +/- {percent(2 * found.u)} charged; {percent(READY)} is wanted.",
         *_told(test, found),
     ]
     if acid is not None and acid.spread > electrolyte.SPREAD_WARNING:
@@ -354,7 +243,7 @@ def _charged(test: ChargeTest, found: Charge, acid: Cells | None, because: str) 
 def _discharged(test: ChargeTest, found: Charge, because: str) -> Finding:
     volts = rest_volts(test)
     told = [
-        f"{_percent(found.value)} +/- {_percent(2 * found.u)} charged; {_percent(READY)} is wanted.",
+        f"{percent(found.value)} +/- {percent(2 * found.u)} charged; {percent(READY)} is wanted.",
         *_told(test, found),
     ]
     if volts is not None and lead_acid.looks_like_dead_cell(volts[0]) and cells(test) is None:
@@ -376,7 +265,7 @@ def _surface(test: ChargeTest, found: Charge, because: str) -> Finding:
 
 
 def _unsure(test: ChargeTest, found: Charge, because: str, why: str) -> Finding:
-    told = f"{why} {_percent(found.value)} +/- {_percent(2 * found.u)} charged against {_percent(READY)}."
+    told = f"{why} {percent(found.value)} +/- {percent(2 * found.u)} charged against {percent(READY)}."
     cure = (
         "Read the cells with a hydrometer."
         if not test.sealed and cells(test) is None
@@ -414,110 +303,3 @@ def recharge(test: ChargeTest, found: Charge) -> str:
 def _charging_cautions(test: ChargeTest) -> tuple[str, ...]:
     plan = needed(test, charge_of(test))
     return charging_time.CHARGING if plan is None else plan.cautions
-
-
-# --- what was measured --------------------------------------------------------------------------------------------------
-
-
-def leaning(test: ChargeTest) -> tuple[str, float, str]:
-    """(outcome, how sure, one sentence) for the screen."""
-    found = charge(test)
-    if found is None:
-        return "undecided", 0.0, "The first readings come in."
-    volts = rest_volts(test)
-    assert volts is not None
-    if may_be_frozen(test, rested=test.rested):
-        return "void", 0.9, "It may be FROZEN: no charging, no load. Answer what is asked, so that this can be cleared."
-    if test.stage == "take off":
-        return "void", 0.5, "Surface charge: load it, then everything off."
-    if test.stage == "waiting" and not test.waited():
-        return "undecided", 0.0, f"Surface charge taken off: the volts settle, {volts[0]:.2f} V."
-    wanted = ""
-    if (cell := test.hydrometer.pending) is not None:
-        wanted = f" Hydrometer: cell {cell} is next."
-    elif not test.waited():
-        wanted = " Waiting until the volts stand."
-    inside = found.probability
-    outcome = "pass" if inside >= 0.5 else "fail"
-    if not found.agree:
-        outcome, inside = "undecided", 0.0
-    sure = inside if outcome == "pass" else 1 - inside
-    return outcome, sure, f"{volts[0]:.2f} V: {_percent(found.value)} +/- {_percent(2 * found.u)} charged.{wanted}"
-
-
-def estimates(test: ChargeTest) -> dict[str, dict[str, Any]]:
-    found, volts = charge(test), rest_volts(test)
-    if found is None or volts is None:
-        return {}
-    shown = {
-        "state_of_charge": {
-            "value": round(100 * found.value, 1), "unit": "%", "u": round(100 * found.u, 2), "low": 100 * READY, "high": None,
-        },
-    }  # fmt: skip
-    acid = cells(test)
-    if acid is not None:
-        shown["gravity_spread"] = {
-            "value": round(acid.spread, 4), "unit": "", "u": round(acid.u_spread, 4), "low": None,
-            "high": electrolyte.SPREAD_LIMIT,
-        }  # fmt: skip
-    return shown
-
-
-def _quantity(value: float, u: float, unit: str, inside: float | None = None, **budget: float) -> Measured:
-    k = coverage_factor(math.inf)
-    lines = tuple({"name": name.replace("_", " "), "u": line} for name, line in budget.items())
-    return Measured(value, unit, k * u, k, inside, lines)
-
-
-def measured(test: ChargeTest) -> dict[str, Measured]:
-    """Charge in %, rest volts, gravities at 80 degF, freezing point, ampere-hours wanted."""
-    found, volts, acid = charge(test), rest_volts(test), cells(test)
-    made: dict[str, Measured] = {}
-    if found is not None and volts is not None:
-        lines = {"by_rest_volts": 100 * found.by_volts[1]}
-        if found.by_gravity is not None:
-            lines["by_gravity"] = 100 * found.by_gravity[1]
-        made["state_of_charge"] = _quantity(100 * found.value, 100 * found.u, "%", found.probability, **lines)
-        made["rest_volts"] = _quantity(*volts, "V")
-        if test.volts.u(volts[0]) is None:
-            made["rest_volts"] = Measured(volts[0], "V", None, None)
-    if acid is not None:
-        for cell, gravity in sorted(acid.gravities.items()):
-            made[f"gravity_cell_{cell}"] = _quantity(gravity, acid.u_one, "")
-        if len(acid.gravities) > 1:
-            made["gravity_spread"] = _quantity(acid.spread, acid.u_spread, "")
-    freezing = freezing_celsius(test, rested=test.rested)
-    if freezing is not None:
-        made["freezing_point"] = Measured(freezing, "degC", None, None)  # the warmest possible: a bound, no estimate
-    if test.celsius is not None:
-        made["battery_temperature"] = Measured(test.celsius, "degC", None, None)
-    return made
-
-
-def verdict(test: ChargeTest, finding: Finding) -> Verdict:
-    """The whole verdict, with what charging it would take."""
-    found = charge(test)
-    made = finding.verdict(
-        procedure=test.name,
-        measured=measured(test),
-        limits={
-            "state_of_charge": 100 * READY,
-            "gravity_spread": electrolyte.SPREAD_LIMIT,
-            "full_gravity": test.full_gravity,
-        },
-        duration_s=max(test.now_s - (test.first_s or 0.0), 0.0),
-        samples=test.samples,
-        rpm=None,
-        rule=test.metrology.rule,
-        assumptions=(*test.presence.came_back(), *words.assumptions(test.volts)),
-    )
-    locked = finding.slug == "frozen"
-    extra: dict[str, Any] = {**made.extra, "charging_locked_out": locked}
-    plan = None if found is None or locked else needed(test, found)
-    if plan is not None and found is not None:
-        extra["charge_needed"] = {
-            "amp_hours": [round(one, 2) for one in plan.amp_hours],
-            "hours": [round(one, 2) for one in plan.hours],
-            "charger_amps": plan.amps,
-        }
-    return replace(made, extra=extra)
