@@ -116,6 +116,14 @@ class Machine(World):
         """Into the battery's cable; whatever slept wakes, since the cable was off."""
         self.ammeter_in, self._off_since_s = True, self.t_s
 
+    def stand(self, seconds: float) -> None:
+        """Time that nobody waits for: a battery that was charged or cranked just now comes to rest."""
+        for _ in range(round(seconds)):
+            self.battery.step(0.0, 1.0)
+        self._charged_s -= seconds
+        self._off_since_s -= seconds
+        self.battery_volts = max(self.battery.emf(), 0.0)
+
     def let_down(self, to: float) -> None:
         """Lamps and load tester until the battery has only so much charge, and an hour's rest: between two runs."""
         self.battery.charge = min(self.battery.charge, to)
@@ -269,7 +277,7 @@ class Machine(World):
             battery.acceptance, battery.ohms_factor, battery.locked = acceptance, 3.5, 0.3
             battery.charge = min(battery.charge, 1.0 - battery.locked)
         if s.strength("battery-dead-cell") is not None:
-            battery.cells, battery.dead = 5, rng.randint(2, 5)
+            battery.cells, battery.dead, battery.ohms_factor = 5, rng.randint(2, 5), 1.6
         if (leak := s.strength("battery-leaking")) is not None:
             battery.leak_ohms, battery.leak_amps = 14.0 / (leak * s.rated_amps), 0.1 * leak * s.rated_amps
         if s.strength("battery-frozen") is not None:
