@@ -169,7 +169,8 @@ def _file_of(layers: Layers, path: tuple[str | int, ...]) -> tuple[int, tuple[st
     if path[:1] == ("together",) and len(path) > 1 and isinstance(path[1], int):
         at, place = layers.rows[path[1]]
         return at, ("together", place, *path[2:])
-    depth, at = max((_depth(data, path), at) for at, data in enumerate(layers.datas))
+    there = path[: _depth(layers.data, path)]  # what is missing is asked of whoever wrote the table last
+    depth, at = max((_depth(data, there), at) for at, data in enumerate(layers.datas))
     return (at, path) if depth else (0, path)
 
 

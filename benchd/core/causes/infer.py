@@ -16,7 +16,8 @@ asked, so answers to questions always speak of the machine as it came in.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import TypeAlias
@@ -24,11 +25,16 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from benchd.core.causes.answers import Ranked, Ranking, Reason
 from benchd.core.causes.knowledge import Item, Knowledge
 from benchd.core.visit import Mended, Observed
 
 Array: TypeAlias = NDArray[np.float64]
 Evidence: TypeAlias = Sequence[Observed | Mended]
+
+#: Beside 0, where a logarithm or odds are asked for.
+FLOOR = 1e-12
+SOFT = 1e-6
 
 #: How often a repair that is in no list cures what it was for.
 RIGHT = 0.97
@@ -48,7 +54,11 @@ class Model:
         ).reshape(len(self.hypotheses), len(self.causes))
         self.prior: Array = _prior(knowledge, self.members, self.hypotheses)
         self._places = {frozenset(held): at for at, held in enumerate(self.hypotheses)}
-        self._tables = {id: _table(item, self.causes, self.members) for id, item in knowledge.items.items()}
+        number = {cause: at for at, cause in enumerate(self.causes)}
+        none = len(self.causes)
+        held = np.array([([number[one] for one in held] + [none, none])[:2] for held in self.hypotheses])
+        self._tables = {id: _table(item, self.causes, held) for id, item in knowledge.items.items()}
+        self._surprises: dict[str, tuple[Array, Array]] = {}
         self._without: dict[frozenset[str], NDArray[np.int64]] = {}
 
     def likelihood(self, item: str) -> Array:
@@ -66,6 +76,15 @@ class Model:
         if gone not in self._without:
             self._without[gone] = np.array([self._places[frozenset(held) - gone] for held in self.hypotheses])
         return self._without[gone]
+
+    def surprise(self, item: str) -> tuple[Array, Array]:
+        """[H] each: mean and variance of -log(probability of what is seen), if a hypothesis is true."""
+        if item not in self._surprises:
+            table = self._tables[item]
+            told = -np.log(np.maximum(table, FLOOR))
+            mean = (table * told).sum(axis=0)
+            self._surprises[item] = mean, (table * told**2).sum(axis=0) - mean**2
+        return self._surprises[item]
 
     def start(self) -> Belief:
         return Belief(self, self.prior)
@@ -106,18 +125,8 @@ class Belief:
 
 
 def believe(model: Model, evidence: Evidence) -> Belief:
-    """The belief after this evidence, of any order: `at` sorts it, answers to questions come first.
-
-    Of one item the newest counts between two repairs. Items, outcomes and causes that the knowledge does not have
-    (an order of an older file) are passed over.
-    """
-    belief = model.start()
-    for one in counted(model, evidence):
-        if isinstance(one, Observed):
-            belief = belief.observed(one.item, one.outcome)
-        else:
-            belief = belief.mended(one.mends, _right(model.knowledge, one.repair))
-    return belief
+    """The belief after this evidence, given in any order; see `counted`."""
+    return _followed(model, counted(model, evidence))
 
 
 def posterior(model: Model, evidence: Evidence) -> Array:
@@ -126,7 +135,10 @@ def posterior(model: Model, evidence: Evidence) -> Array:
 
 
 def counted(model: Model, evidence: Evidence) -> list[Observed | Mended]:
-    """The evidence that counts, in the order in which it works on the belief."""
+    """The evidence that counts, in the order in which it works on the belief: answers to questions first, the rest by
+    its `at`. Of one item the newest counts between two repairs. Items, outcomes and causes that the knowledge does not
+    have (an order of an older file) are passed over.
+    """
     known = [one for one in evidence if isinstance(one, Mended) or _known(model.knowledge, one)]
     asked: dict[str, Observed | Mended] = {}
     found: list[Observed | Mended] = []
@@ -147,23 +159,187 @@ def _known(knowledge: Knowledge, one: Observed) -> bool:
     return item is not None and any(outcome.id == one.outcome for outcome in item.outcomes)
 
 
+def _followed(model: Model, counts: Evidence) -> Belief:
+    belief = model.start()
+    for one in counts:
+        belief = _step(model, one)(belief)
+    if belief.weights.sum() > 0:
+        return belief
+    # What cannot be has been seen: better almost impossible everywhere than no answer at all.
+    return _followed(_Softened(model), counts)
+
+
+def _step(model: Model, one: Observed | Mended) -> Callable[[Belief], Belief]:
+    """What one piece of evidence does to a belief, made ready to be done often."""
+    if isinstance(one, Mended):
+        right = _right(model.knowledge, one.repair)
+        return lambda belief: belief.mended(one.mends, right)
+    likely = model.likely(one.item, one.outcome)
+    return lambda belief: Belief(model, belief.weights * likely)
+
+
+def _without_each(model: Model, counts: Evidence) -> list[Belief]:
+    """For every piece of evidence the belief after all others."""
+    steps = [_step(model, one) for one in counts]
+    found, belief = [], model.start()
+    for at, step in enumerate(steps):
+        rest = belief
+        for later in steps[at + 1 :]:
+            rest = later(rest)
+        found.append(rest)
+        belief = step(belief)
+    return found
+
+
+class _Softened(Model):
+    """A model to which nothing is quite impossible."""
+
+    def __init__(self, model: Model) -> None:
+        super().__init__(model.knowledge)
+        self._tables = {
+            id: (1 - len(table) * SOFT) * table + SOFT
+            for id, table in ((one, model.likelihood(one)) for one in model.knowledge.items)
+        }
+
+
 def _right(knowledge: Knowledge, repair: str) -> float:
     found = knowledge.repairs.get(repair)
     return RIGHT if found is None else found.right
 
 
+# --- the ranking --------------------------------------------------------------------------------------------------------
+
+#: Reasons that move the odds of a cause by less than this part are not told.
+TOLD = 0.05
+#: Factors are told up to this and down to its inverse, which stand for certain.
+CERTAIN = 1e9
+#: So many standard deviations more surprising than any hypothesis lets expect is a conflict.
+CONFLICT = 3.0
+ELSEWHERE = {"starting": "the starting circuit", "engine": "the engine", "use": "the way it is used"}
+
+
+def rank(knowledge: Knowledge | Model, evidence: Evidence) -> Ranking:
+    """Every cause with its probability now, and what moved it.
+
+    A reason's factor is exact: the odds of the cause with all evidence, over its odds with all but this one piece. Give
+    a Model where many rankings of one knowledge are wanted.
+    """
+    model = knowledge if isinstance(knowledge, Model) else Model(knowledge)
+    counts = counted(model, evidence)
+    belief = _followed(model, counts)
+    odds = _odds(belief)
+    factors = [odds / _odds(one) for one in _without_each(belief.model, counts)]
+    now, before = belief.causes(), model.start().causes()
+    texts = [_text(model.knowledge, one) for one in counts]
+    causes = [
+        Ranked(
+            cause.id,
+            cause.title,
+            cause.system,
+            float(now[at]),
+            float(before[at]),
+            cause.advice,
+            _reasons(counts, texts, [float(one[at]) for one in factors]),
+        )
+        for at, cause in enumerate(model.knowledge.causes.values())
+    ]
+    causes.sort(key=lambda one: -one.probability)
+    shares = belief.posterior
+    best = np.argsort(-shares, kind="stable")[:8]
+    sets = tuple((model.hypotheses[at], float(shares[at])) for at in best if shares[at] >= 0.001)
+    return Ranking(tuple(causes), sets, float(shares[0]), _elsewhere(model, belief, causes), _conflict(model, counts))
+
+
+def _odds(belief: Belief) -> Array:
+    """[N]: odds of every cause, never 0 nor infinite."""
+    there = belief.weights @ belief.model.members
+    not_there = belief.weights @ ~belief.model.members
+    total = belief.weights.sum()
+    found: Array = np.maximum(there, FLOOR * total) / np.maximum(not_there, FLOOR * total)
+    return found
+
+
+def _reasons(counts: Evidence, texts: Sequence[str], factors: Sequence[float]) -> tuple[Reason, ...]:
+    told = [
+        Reason(*_of(one), text, min(max(factor, 1 / CERTAIN), CERTAIN))
+        for one, text, factor in zip(counts, texts, factors, strict=True)
+        if abs(math.log(factor)) > TOLD
+    ]
+    return tuple(sorted(told, key=lambda one: -abs(math.log(one.factor))))
+
+
+def _of(one: Observed | Mended) -> tuple[str, str]:
+    return (one.repair or "repair", "done") if isinstance(one, Mended) else (one.item, one.outcome)
+
+
+def _text(knowledge: Knowledge, one: Observed | Mended) -> str:
+    """'How does it crank? clicks only', 'Load test: holds', 'Repaired: Mend the ground'."""
+    if isinstance(one, Mended):
+        repair = knowledge.repairs.get(one.repair)
+        named = [knowledge.causes[id].title for id in one.mends if id in knowledge.causes]
+        return f"Repaired: {repair.title if repair else ', '.join(named) or 'something else'}"
+    item = knowledge.items[one.item]
+    return f"{item.text}{'' if item.text.endswith('?') else ':'} {item.outcomes[item.index(one.outcome)].text}"
+
+
+def _elsewhere(model: Model, belief: Belief, ranked: Sequence[Ranked]) -> str:
+    """Where most of the belief is in causes outside the charging system."""
+    outside = np.array([cause.system in ELSEWHERE for cause in model.knowledge.causes.values()])
+    if not outside.any():
+        return ""
+    share = float(belief.posterior @ (model.members @ outside))
+    if share < 0.5:
+        return ""
+    first = next(one for one in ranked if one.system in ELSEWHERE)
+    return (
+        f"This points to {ELSEWHERE[first.system]} ({first.title}, {percent(first.probability)}), "
+        "not to the charging system."
+    )
+
+
+def _conflict(model: Model, counts: Evidence) -> str:
+    """Where what was found since the last repair is far more surprising than any hypothesis lets expect."""
+    since: list[Observed] = []
+    for one in counts:
+        since = [] if isinstance(one, Mended) else [*since, one]
+    if len(since) < 2:
+        return ""
+    told = np.array([-np.log(np.maximum(model.likely(one.item, one.outcome), FLOOR)) for one in since])
+    expected = [model.surprise(one.item) for one in since]
+    over = told - np.array([mean for mean, _ in expected])
+    spread = np.sqrt(np.maximum(sum(variance for _, variance in expected), FLOOR))
+    far = over.sum(axis=0) / spread
+    best = int(np.argmin(far))
+    if far[best] < CONFLICT:
+        return ""
+    odd = since[int(np.argmax(over[:, best]))]
+    return (
+        f"What was found hardly fits together, whatever is wrong. Check this again first: "
+        f"'{_text(model.knowledge, odd)}'. Else more than two things are wrong, or something that is in no list."
+    )
+
+
+def percent(probability: float) -> str:
+    """In percent, never claiming to be certain."""
+    if probability > 0.99:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
+
+
 # --- what the model is made of ----------------------------------------------------------------------------------------
 
 
-def _table(item: Item, causes: Sequence[str], members: NDArray[np.bool_]) -> Array:
-    """[outcomes, H] by noisy-max: at most the k-th outcome comes out if everything that is there drew at most that."""
+def _table(item: Item, causes: Sequence[str], held: NDArray[np.int64]) -> Array:
+    """[outcomes, H] by noisy-max: at most the k-th outcome comes out if everything that is there drew at most that.
+
+    `held` [H, 2]: the places of the hypotheses' causes; what is not there has the place behind the last.
+    """
     silent = np.ones(len(item.outcomes))
-    below = np.array([np.cumsum(item.given[one]) if one in item.given else silent for one in causes])
-    most = np.cumsum(item.background)[:, None] * np.ones(len(members))
-    for at in range(len(causes)):
-        most = np.where(members[:, at], most * below[at][:, None], most)
-    found: Array = np.diff(most, axis=0, prepend=0.0)
-    return np.maximum(found, 0.0)
+    rows = [np.cumsum(item.given[one]) if one in item.given else silent for one in causes]
+    below = np.stack([*rows, silent])
+    most = np.cumsum(item.background) * below[held[:, 0]] * below[held[:, 1]]
+    found: Array = np.maximum(np.diff(most.T, axis=0, prepend=0.0), 0.0)
+    return found
 
 
 def _prior(knowledge: Knowledge, members: NDArray[np.bool_], hypotheses: Sequence[tuple[str, ...]]) -> Array:
@@ -181,7 +357,8 @@ def _prior(knowledge: Knowledge, members: NDArray[np.bool_], hypotheses: Sequenc
         prior[1 : 1 + len(share)] = (1 - knowledge.nothing) * share
         return prior
     times = {frozenset((one.first, one.second)): one.times for one in knowledge.together}
-    weights = np.log([times.get(frozenset(held), 1.0) for held in hypotheses[1:]])
+    with np.errstate(divide="ignore"):  # never together: a logarithm of -inf, a weight of 0
+        weights = np.log([times.get(frozenset(held), 1.0) for held in hypotheses[1:]])
     prior[1:] = (1 - knowledge.nothing) * _solved(weights, members[1:].astype(float), share * (1 + two))
     return prior
 
