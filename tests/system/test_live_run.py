@@ -19,6 +19,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
+
+from benchd.cli import cli
 
 MACHINE = """
 [machine]
@@ -80,8 +83,17 @@ class Shop:
     def done(self, *words: str | Path) -> subprocess.CompletedProcess[str]:
         return subprocess.run(self.command(*words), capture_output=True, text=True, env=self.env, timeout=100)
 
+    def begun(self, *words: str | Path) -> subprocess.Popen[str]:
+        pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+        return subprocess.Popen(self.command(*words), text=True, env=self.env, **pipes)
+
+    def done_here(self, *words: str | Path) -> subprocess.CompletedProcess[str]:
+        """In this process: numpy and scipy are there already."""
+        result = CliRunner().invoke(cli, [str(word) for word in words], env={"BENCHD_HOME": str(self.folder / "home")})
+        return subprocess.CompletedProcess(words, result.exit_code, result.stdout, result.stderr)
+
     def history(self) -> list[dict[str, Any]]:
-        found = json.loads(self.done("history", "--json").stdout)["runs"]
+        found = json.loads(self.done_here("history", "--json").stdout)["runs"]
         assert isinstance(found, list)
         return found
 
@@ -91,55 +103,90 @@ def shop(tmp_path: Path) -> Shop:
     return Shop(tmp_path)
 
 
-@pytest.mark.parametrize(
-    ("volts", "outcome", "suspect", "code"), [(31.0, "pass", "none", 0), (20.0, "fail", "stator", 1)]
-)
-def test_a_live_run_exported_and_judged_again_says_the_same(
-    shop: Shop, volts: float, outcome: str, suspect: str, code: int
-) -> None:
-    done = shop.done(*shop.run_words(volts), "--json", "--headless", "--work-order", "1042")
-    assert done.returncode == code, done.stderr
-    live = json.loads(done.stdout)
-    assert (live["verdict"], live["suspect"], live["work_order"]) == (outcome, suspect, "1042")
-    assert live["instruments"][0]["driver"] == "replay"
+GOOD_AND_BAD = {"good": (31.0, "pass", "none", 0), "bad": (20.0, "fail", "stator", 1)}
 
+
+def test_a_live_run_exported_and_judged_again_says_the_same(tmp_path: Path) -> None:
+    """Two runs side by side, each in a shop of its own."""
+    shops = {name: Shop(tmp_path / name) for name in GOOD_AND_BAD}
+    begun = {}
+    for name, (volts, *_) in GOOD_AND_BAD.items():
+        shops[name].folder.mkdir()
+        words = (*shops[name].run_words(volts), "--json", "--headless", "--work-order", "1042")
+        begun[name] = shops[name].begun(*words)
+    for name, (_, outcome, suspect, code) in GOOD_AND_BAD.items():
+        out, err = begun[name].communicate(timeout=100)
+        assert begun[name].returncode == code, err
+        live = json.loads(out)
+        assert (live["verdict"], live["suspect"], live["work_order"]) == (outcome, suspect, "1042")
+        assert live["instruments"][0]["driver"] == "replay"
+        judged_again(shops[name], live, code, process=name == "good")
+
+
+def judged_again(shop: Shop, live: dict[str, Any], code: int, *, process: bool) -> None:
+    """Exported and judged, and judged from the journal: by commands that are processes of their own, or in this one."""
+    done = shop.done if process else shop.done_here
     out = shop.folder / "run.csv"
-    assert shop.done("export", live["run"], "-o", out).returncode == 0
+    assert done("export", live["run"], "-o", out).returncode == 0
     files = ("--spec", shop.folder / "machine.toml", "--bench", shop.folder / "bench.toml")
-    judged = shop.done("judge", "stator", out, *files, "--json")
+    judged = done("judge", "stator", out, *files, "--json")
     assert judged.returncode == code
     said = json.loads(judged.stdout)
     for key in ("verdict", "suspect", "measured", "duration_s", "samples", "ended_because", "rpm", "reasons"):
         assert said[key] == live[key], key
 
-    again = json.loads(shop.done("rejudge", live["run"], "--json").stdout)
+    again = json.loads(done("rejudge", live["run"], "--json").stdout)
     assert again == live
 
 
-def in_terminal(
-    shop: Shop, words: tuple[str | Path, ...], when: Callable[[bytes], bool], then: Callable[[int, int], None]
-) -> tuple[int, bytes]:
-    """Run in a terminal of its own; once what was drawn makes `when` true, do `then(pid, terminal)`. (code, drawn)."""
-    pid, terminal = pty.fork()
-    if pid == 0:
-        os.execve(sys.executable, shop.command(*words), shop.env)
-    drawn, acted, until = b"", False, time.monotonic() + 60
-    while time.monotonic() < until:
+@dataclass
+class Terminal:
+    """A command in a terminal of its own, and what it has drawn. Once that makes `when` true, `then(pid, terminal)` is
+    done."""
+
+    shop: Shop
+    words: tuple[str | Path, ...]
+    when: Callable[[bytes], bool]
+    then: Callable[[int, int], None]
+    drawn: bytes = b""
+    acted: bool = False
+    open: bool = True
+
+    def __post_init__(self) -> None:
+        command, env = self.shop.command(*self.words), self.shop.env
+        self.pid, self.file = pty.fork()
+        if self.pid == 0:
+            os.execve(sys.executable, command, env)
+        os.set_inheritable(self.file, False)  # else the next one's child would keep it open
+
+    def look(self) -> None:
         try:
-            if select.select([terminal], [], [], 0.2)[0]:
-                drawn += os.read(terminal, 65536)
+            if select.select([self.file], [], [], 0.05)[0]:
+                self.drawn += os.read(self.file, 65536)
         except OSError:
-            break
-        if not acted and when(drawn):
-            acted = True
-            then(pid, terminal)
-            if then is hang_up:
-                break
-    _, status = os.waitpid(pid, 0)
-    if then is not hang_up:
-        os.close(terminal)
-    assert acted, drawn[-2000:]
-    return os.waitstatus_to_exitcode(status), drawn
+            self.open = False
+        if not self.acted and self.when(self.drawn):
+            self.acted = True
+            self.then(self.pid, self.file)
+            self.open = self.open and self.then is not hang_up
+
+    def end(self) -> int:
+        """Wait for the command; its exit code."""
+        _, status = os.waitpid(self.pid, 0)
+        if self.then is not hang_up:
+            os.close(self.file)
+        assert self.acted, self.drawn[-2000:]
+        return os.waitstatus_to_exitcode(status)
+
+
+def watch(terminals: list[Terminal]) -> list[int]:
+    """Until all have ended; their exit codes."""
+    until = time.monotonic() + 60
+    while time.monotonic() < until and any(one.open for one in terminals):
+        for one in terminals:
+            if one.open:
+                one.look()
+    return [one.end() for one in terminals]
 
 
 def ctrl_c(pid: int, terminal: int) -> None:
@@ -173,21 +220,29 @@ def sampling(shop: Shop) -> Callable[[bytes], bool]:
     return under_way
 
 
-@pytest.mark.parametrize("gauge", [True, False], ids=["gauge", "headless"])
 @pytest.mark.parametrize(
     ("then", "code"),
     [(ctrl_c, 130), (interrupt, 130), (terminate, 4), (hang_up, 4)],
     ids=["ctrl-c", "int", "term", "hup"],
 )
 def test_a_stopped_run_is_kept_void_and_the_terminal_is_given_back(
-    shop: Shop, then: Callable[[int, int], None], code: int, gauge: bool
+    tmp_path: Path, then: Callable[[int, int], None], code: int
 ) -> None:
-    words = shop.run_words(31.0) + (() if gauge else ("--headless",))
-    exit_code, drawn = in_terminal(shop, words, sampling(shop), then)
-    assert exit_code == code, drawn[-1500:]
-    (kept,) = shop.history()
-    assert (kept["status"], kept["verdict"], kept["suspect"]) == ("aborted", "void", "unknown")
-    if gauge and then is not hang_up:
+    """With the gauge and without it, side by side."""
+    shops = {"gauge": Shop(tmp_path / "gauge"), "headless": Shop(tmp_path / "headless")}
+    terminals = {}
+    for name, shop in shops.items():
+        shop.folder.mkdir()
+        words = (*shop.run_words(31.0), *(("--headless",) if name == "headless" else ()))
+        terminals[name] = Terminal(shop, words, sampling(shop), then)
+    codes = watch(list(terminals.values()))
+    for name, exit_code in zip(terminals, codes, strict=True):
+        drawn = terminals[name].drawn
+        assert exit_code == code, (name, drawn[-1500:])
+        (kept,) = shops[name].history()
+        assert (kept["status"], kept["verdict"], kept["suspect"]) == ("aborted", "void", "unknown"), name
+    drawn = terminals["gauge"].drawn
+    if then is not hang_up:
         assert b"\x1b[?1049h" in drawn, "the gauge was drawn"
         assert drawn.rindex(b"\x1b[?1049l") > drawn.rindex(b"\x1b[?1049h"), "and the terminal was given back"
 
@@ -206,10 +261,10 @@ def test_killed_in_the_middle_the_run_is_kept_as_interrupted(shop: Shop) -> None
 
 
 def test_a_disk_that_fills_up_during_the_run_makes_it_void_and_says_so(shop: Shop) -> None:
-    """No file may grow beyond 120 kB: enough to begin with, too little for the whole run."""
+    """No file may grow beyond 240 kB: enough to begin with, too little for the whole run."""
 
     def small_disk() -> None:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (180_000, 180_000))
+        resource.setrlimit(resource.RLIMIT_FSIZE, (240_000, 240_000))
 
     done = subprocess.run(
         shop.command(*shop.run_words(31.0), "--headless", "--json"),
@@ -288,8 +343,7 @@ def two_meters(shop: Shop) -> Iterator[tuple[Talker, Talker]]:
 
 def on_two_meters(shop: Shop) -> subprocess.Popen[str]:
     files = ("--bench", shop.folder / "bench.toml", "--spec", shop.folder / "machine.toml")
-    words = shop.command("run", "stator", *files, "--headless", "--json")
-    return subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=shop.env)
+    return shop.begun("run", "stator", *files, "--headless", "--json")
 
 
 def test_a_meter_unplugged_during_the_run_is_named_and_voids_it(shop: Shop, two_meters: tuple[Talker, Talker]) -> None:
