@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from benchd_dashboards.paper import figures
@@ -24,10 +24,13 @@ from benchd_dashboards.paper.words import (
 Data = Mapping[str, Any]
 
 #: What fits: places of a text, and how many of each.
-COMPLAINT, LINE, FOUND, REPAIRS, REASON = 330, 150, 6, 4, 420
+COMPLAINT, LINE, FOUND, REPAIRS, REASON = 330, 140, 5, 3, 300
+#: A line's places and inches, what else stands on the page in inches, and within what the curve takes what is left.
+WIDE, LINE_IN, TITLE_IN, HEADING_IN, GAP_IN, NOTICE_IN, UNDER_IN = 100, 0.167, 0.4, 0.36, 0.05, 0.45, 0.65
+PAGE_IN, STRIP_IN, LOWEST_IN, BOTH_IN, HIGHEST_IN = 9.8, 0.65, 1.5, 2.3, 3.6
 #: Places of the reason on every page: two lines.
 STRIP_ROOM = 170
-IN_FULL = "The whole of it stands in the technical part."
+IN_FULL = "Every measurement, with its uncertainty and its instruments, stands in the technical part."
 #: Below this nobody is told that a cause was found.
 LIKELY = 0.5
 
@@ -41,9 +44,32 @@ def page(data: Data) -> list[Block]:
     if found:
         blocks += [heading(2, "How it was found"), items(found)]
     blocks += [heading(2, "What was done"), *_done(body)]
-    blocks += [heading(2, "The proof" if _proven(body) else "No proof"), *_proof(data)]
+    told, runs = _proof(body)
+    verdicts = [(one, ((data.get("runs") or {}).get(one["run"]) or {}).get("verdict") or one) for one in runs]
+    large = [each for run, verdict in verdicts for each in large_numbers(str(run["procedure"]), verdict)]
+    blocks += [heading(2, "The proof" if _proven(body) else "No proof"), *told]
+    blocks += [numbers(large)] if large else []
+    room_in = PAGE_IN - TITLE_IN - UNDER_IN - _taken_in(blocks) - (0 if body.get("state") == "proven" else STRIP_IN)
+    for run, verdict in verdicts[:1]:
+        blocks += _curve(run, verdict, (data.get("runs") or {}).get(run["run"]) or {}, room_in)
     blocks.append(text(_by(data), "small"))
     return blocks
+
+
+def _taken_in(blocks: Iterable[Block]) -> float:
+    """About how many inches of the page these blocks take."""
+    found = 0.0
+    for one in blocks:
+        said = one.get("items") or [one.get("text", "")]
+        if one["kind"] == "numbers":
+            found += 0.78
+        elif one["kind"] == "heading":
+            found += HEADING_IN
+        elif one["kind"] == "notice":
+            found += NOTICE_IN
+        else:
+            found += sum(-(-len(each) // WIDE) * LINE_IN for each in said) + GAP_IN
+    return found
 
 
 def _proven(body: Data) -> bool:
@@ -59,7 +85,7 @@ def _who_and_when(data: Data) -> str:
         parts.append(f"for {one_line(body['customer'])}")
     came, closed = day(body.get("opened")), day(body.get("closed"))
     parts.append(f"came in on {came}" + (f", finished on {closed}" if closed and closed != came else ""))
-    return clipped(", ".join(parts), 170)
+    return clipped(", ".join(parts), 125)
 
 
 def _state(body: Data) -> list[Block]:
@@ -225,34 +251,27 @@ def part_words(part: Data) -> str:
 # --- the proof ----------------------------------------------------------------------------------------------------------
 
 
-def _proof(data: Data) -> Iterator[Block]:
-    body = data["visit"]
+def _proof(body: Data) -> tuple[list[Block], list[Data]]:
+    """What is said of the proof, and the runs that it shows, that of the charging system first."""
     proof = body.get("proof") or {}
     if _proven(body):
         runs = _runs(body, proof.get("runs") or ())
         stator = any(one["procedure"] == "stator" for one in runs)
-        yield text(
+        said = text(
             "After the last repair the engine was run at full throttle with the battery a little discharged. The charging system gave "
             "its full current, then held the battery at the volts that the manual asks for."
             + (" The alternator's winding was measured by itself too, and passed." if stator else "")
         )
-    else:
-        missing = (
-            " ".join(sentence(one) for one in proof.get("missing") or ()) or "No run proves that the machine is fixed."
-        )
-        yield text(clipped(missing, 2 * LINE))
-        newest = next(
-            (
-                one
-                for one in reversed(list(body.get("runs") or ()))
-                if one["procedure"] == "regulator" and one.get("verdict")
-            ),
-            None,
-        )
-        runs = [] if newest is None else [newest]
-        if newest is not None:
-            yield text(f"The newest run of the charging system came to {one_line(newest['verdict'])}; it is no proof:")
-    yield from _shown(runs, data.get("runs") or {})
+        return [said], runs
+    missing = (
+        " ".join(sentence(one) for one in proof.get("missing") or ()) or "No run proves that the machine is fixed."
+    )
+    runs = [one for one in body.get("runs") or () if one["procedure"] == "regulator" and one.get("verdict")][-1:]
+    shown = [
+        text(f"The newest run of the charging system came to {one_line(one['verdict'])}; it is no proof:")
+        for one in runs
+    ]
+    return [text(clipped(missing, 2 * LINE)), *shown], runs
 
 
 def _runs(body: Data, ids: Sequence[str]) -> list[Data]:
@@ -260,19 +279,15 @@ def _runs(body: Data, ids: Sequence[str]) -> list[Data]:
     return sorted(found, key=lambda one: one["procedure"] != "regulator")
 
 
-def _shown(runs: Sequence[Data], kept: Data) -> Iterator[Block]:
-    """The large numbers of these runs, and the curve of the first."""
-    verdicts = [(one, (kept.get(one["run"]) or {}).get("verdict") or one) for one in runs]
-    large = [each for run, verdict in verdicts for each in large_numbers(str(run["procedure"]), verdict)]
-    if large:
-        yield numbers(large)
-    for run, verdict in verdicts[:1]:
-        curve = (kept.get(run["run"]) or {}).get("curve") or {}
-        panels = [one for one in figures.panels_of(str(run["procedure"]), curve, verdict) if one.unit != "rpm"][:2]
-        if panels:
-            drawn = figures.curves(panels, 3.1 if len(panels) > 1 else 1.9)
-            told = f"Run {run['run']}, {day(run.get('started'))}. Hatched: what the manual asks for."
-            yield figure(drawn, f"Curve of the {run['procedure']} run: {alt(panels)}", told)
+def _curve(run: Data, verdict: Data, kept: Data, room_in: float) -> Iterator[Block]:
+    """The curve of a run, as high as there is room; the volts alone where there is little."""
+    panels = figures.panels_of(str(run["procedure"]), kept.get("curve") or {}, verdict)
+    panels = [one for one in panels if one.unit != "rpm"][: 2 if room_in >= BOTH_IN else 1]
+    if not panels:
+        return
+    height_in = min(max(room_in, LOWEST_IN), HIGHEST_IN if len(panels) > 1 else 2.4)
+    told = f"Run {one_line(run['run'])}, {day(run.get('started'))}. Hatched: what the manual asks for."
+    yield figure(figures.curves(panels, height_in), f"Curve of the {run['procedure']} run: {alt(panels)}", told)
 
 
 def alt(panels: Sequence[figures.Panel]) -> str:
@@ -321,7 +336,4 @@ def _by(data: Data) -> str:
     named = list(dict.fromkeys(one_line(one) for one in people if one_line(one)))
     who = f"Done by {joined(named[:5])}" if named else "Nobody's name was written down"
     shop = one_line(data.get("shop"))
-    return clipped(
-        f"{who}{f', {shop}' if shop else ''}. {IN_FULL.replace('The whole of it stands', 'Every measurement, with its uncertainty and its instruments, stands')}",
-        260,
-    )
+    return clipped(f"{who}{f', {shop}' if shop else ''}.", 150) + " " + IN_FULL

@@ -66,7 +66,7 @@ def drawing(width_in: float, height_in: float) -> Iterator[tuple[Figure, io.Stri
         "text.parse_math": False,  # a $ in somebody's text is a $
     }
     with mpl.rc_context(settings):
-        made = Figure(figsize=(width_in, height_in), layout="constrained")
+        made = Figure(figsize=(width_in, height_in))
         FigureCanvasSVG(made)
         into = io.StringIO()
         yield made, into
@@ -81,9 +81,9 @@ def svg_of(buffer: io.StringIO) -> str:
 def curves(panels: Sequence[Panel], height_in: float, width_in: float = WIDTH_IN) -> str:
     """The panels one above the other over the same time."""
     with drawing(width_in, height_in) as (figure, buffer):
-        grid = figure.subplots(
-            len(panels), 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": [one.share for one in panels]}
-        )
+        shares = [one.share for one in panels]
+        grid = figure.subplots(len(panels), 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": shares})
+        _place(figure, len(panels), any(one.end for one in panels))
         end_s = max((one.points[-1][0] for one in panels if one.points), default=1.0)
         for axes, panel in zip(grid[:, 0], panels, strict=True):
             _panel(axes, panel, end_s)
@@ -91,10 +91,24 @@ def curves(panels: Sequence[Panel], height_in: float, width_in: float = WIDTH_IN
     return svg_of(buffer)
 
 
+def _place(figure: Figure, rows: int, room_right: bool) -> None:
+    """Fixed margins: finding them out takes as long again as the drawing."""
+    width, height = figure.get_size_inches()
+    top, bottom, between = 0.24, 0.38, 0.34
+    each = (height - top - bottom - between * (rows - 1)) / rows
+    figure.subplots_adjust(
+        left=0.62 / width,
+        right=1 - (0.78 if room_right else 0.12) / width,
+        top=1 - top / height,
+        bottom=bottom / height,
+        hspace=between / each,
+    )
+
+
 def _panel(axes: Axes, panel: Panel, end_s: float) -> None:
     bare(axes)
     if panel.band is not None:
-        axes.axhspan(*panel.band, facecolor="white", edgecolor="#a6a6a6", hatch="//////", linewidth=0, zorder=1)
+        axes.axhspan(*panel.band, facecolor="white", edgecolor="#8c8c8c", hatch="//////", linewidth=0, zorder=1)
         for edge in panel.band:
             axes.axhline(edge, color=GREY, linewidth=0.7, zorder=2)
         _words(axes, panel.band[0], panel.band_words, "top")
@@ -117,6 +131,7 @@ def _panel(axes: Axes, panel: Panel, end_s: float) -> None:
     if panel.end is not None:
         _end(axes, *panel.end, end_s)
     axes.set_ylabel(panel.unit, rotation=0, ha="right", va="center")
+    axes.yaxis.set_label_coords(-0.42 / (WIDTH_IN - 1), 0.5)
     axes.set_title(panel.title, loc="left", fontsize=8, fontweight="bold", pad=3)
     _heights(axes, panel)
 

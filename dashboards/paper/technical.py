@@ -169,7 +169,7 @@ def _repairs(body: Data) -> Iterator[Block]:
                 _stamp(one),
             )
         )
-    yield table(("done", "against", "parts", "touches", "time", "when (UTC), by"), rows, (3.6, 2.6, 3, 1.4, 1, 2))
+    yield table(("done", "against", "parts", "touches", "time", "when (UTC), by"), rows, (3.4, 2.4, 2.8, 1.5, 1.1, 2.4))
 
 
 def _limits(body: Data) -> Iterator[Block]:

@@ -27,7 +27,7 @@ def sheet(data: Data) -> dict[str, Any]:
     unit = f", serial {one_line(body['unit'])}" if body.get("unit") else ""
     blocks: list[Block] = [*customer.page(data), new_page(), *technical.part(data)]
     return {
-        "title": clipped(machine or f"Order {order}", 60),
+        "title": clipped(machine or f"Order {order}", 42),
         "over": clipped(f"Work order {order} · {machine}{unit}", 90),
         "shop": clipped(data.get("shop"), 40),
         "strip": strip(body),
