@@ -9,13 +9,11 @@ import os
 import secrets
 import signal
 import sys
-import tempfile
 import threading
 from collections.abc import AsyncIterator, Callable, Coroutine
-from contextlib import AsyncExitStack, asynccontextmanager, suppress
+from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -26,9 +24,8 @@ from benchd.daemon.lock import DaemonLock, Holder
 from benchd.daemon.loop import loop_for
 from benchd.daemon.notify import notify
 from benchd.daemon.station import Technicians
-from benchd.errors import ConfigError, PortError, StoreError
+from benchd.errors import ConfigError, StoreError
 from benchd.plaintext import harmless, harmless_lines
-from benchd.runner import Technician
 from benchd.server.serve import HttpServer, check_reachable
 from benchd.server.tokens import TokenStore
 from benchd.site import ServerSettings, Site
@@ -42,14 +39,12 @@ FILES = 16_384
 CREDENTIALS = "/run/credentials/"  # systemd's, there while its service runs
 LOCAL_KEY = "local-key"
 TOKENS = "tokens.json"
-DEMO_BENCHES = ("bay 1", "bay 2")
-DEMO_MACHINE = "hollin-t18"
 
 Say = Callable[[str], None]
 
 
 def run_serving(work: Coroutine[Any, Any, None], instruments: int) -> None:
-    """Run `serve` or `serve_demo` in a process that suits so many instruments."""
+    """Run `serve` or `serving_demo.serve_demo` in a process that suits so many instruments."""
     _prepare_process()
     with asyncio.Runner(loop_factory=lambda: loop_for(instruments)) as runner:
         runner.run(work)
@@ -229,43 +224,3 @@ class _Harmless(logging.Formatter):
 
     def format(self, record: logging.LogRecord) -> str:
         return harmless_lines(super().format(record))
-
-
-# --- without hardware -------------------------------------------------------------------------------------------------
-
-
-async def serve_demo(listen: str | None, speed: float, say: Say) -> None:
-    """Serve two virtual benches, each a machine that comes in anew for every run, with its technician."""
-    from benchd import config
-    from benchd.virtual.bench import VirtualBench
-    from benchd.virtual.scenario import Scenario
-
-    clock = Clock(speed)
-    async with AsyncExitStack() as stack:
-        folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="benchd-demo-")))
-        virtual: dict[str, VirtualBench] = {}
-        benches = {}
-        for number, name in enumerate(DEMO_BENCHES):
-            slug = name.replace(" ", "-")
-            virtual[slug] = await stack.enter_async_context(VirtualBench(replace(Scenario(), seed=number + 1), clock))
-            path = folder / f"{slug}.toml"
-            path.write_text(virtual[slug].bench_toml.replace('"virtual bench"', f'"{name}"'), encoding="utf-8")
-            benches[slug] = config.load_bench(path)
-
-        async def technician(slug: str, procedure: str) -> Technician | None:
-            await virtual[slug].renew(procedure)
-            return virtual[slug].operator
-
-        site = Site("Tessel Lane demo", benches=benches)
-        try:
-            await serve(site, listen=listen, say=partial(_with_a_hint, say), clock=clock, technicians=technician)
-        except PortError as error:
-            raise PortError(f"{error}\nWith --demo: benchd serve --demo --listen 127.0.0.1:0") from error
-        except ConfigError as error:
-            raise ConfigError(f"{error}\nThe demo has no site file: leave --listen at 127.0.0.1") from error
-
-
-def _with_a_hint(say: Say, line: str) -> None:
-    say(
-        line.replace("run one with: benchd run;", f"run one: benchd run regulator --bench bay-1 --spec {DEMO_MACHINE};")
-    )
