@@ -341,15 +341,16 @@ def test_a_watcher_joins_in_the_middle_and_sees_the_run_from_its_start(small: Sm
 def test_leaving_a_run_under_way_leaves_it_alone(small: SmallDaemon, shop: Shop) -> None:
     stoppable(small, shop)
     small.benches[0]["run"] = small.started
-    for words, code in (((), 0), (("--json",), 130), (("--operate",), 0)):
-        small.asked_from.clear()
-        watching = process("watch", "bay-1", *words)
-        wait_until(lambda: small.asked_from)
-        time.sleep(0.5)
+    codes = {(): 0, ("--json",): 130, ("--operate",): 0}
+    watchers = {words: process("watch", "bay-1", *words) for words in codes}
+    wait_until(lambda: len(small.asked_from) == len(watchers))
+    time.sleep(0.5)
+    for watching in watchers.values():
         watching.send_signal(signal.SIGINT)
+    for words, watching in watchers.items():
         out, err = watching.communicate(timeout=20)
-        assert (watching.returncode, out) == (code, "")
-        assert f"run {small.started} goes on" in err
+        assert (watching.returncode, out) == (codes[words], ""), words
+        assert f"run {small.started} goes on" in err, words
     assert not [one for one in small.seen if one[0] == "POST"]
 
 

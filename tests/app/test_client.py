@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 from small_daemon import TOKEN, SmallDaemon, bench_body
 
+from benchd import client_stream
 from benchd.client import Client, Door, find
 from benchd.client_stream import stream
 from benchd.daemon.lock import DaemonLock, Holder
@@ -407,8 +408,9 @@ async def test_the_stream_of_a_finished_run_is_all_its_records(small: SmallDaemo
 @pytest.mark.parametrize("seed", [0, 1, 3, 4])
 @pytest.mark.parametrize("again", [False, True])
 async def test_no_record_is_lost_or_doubled_however_often_the_connection_breaks(
-    small: SmallDaemon, seed: int, again: bool
+    small: SmallDaemon, monkeypatch: pytest.MonkeyPatch, seed: int, again: bool
 ) -> None:
+    monkeypatch.setattr(client_stream, "BACK_OFF_S", (0.02, 0.2))
     small.records[RUN] = records(80)
     small.cuts = [random.Random(seed).randrange(0, 8) for _ in range(8)]
     small.again = again
@@ -427,7 +429,10 @@ async def test_a_live_stream_comes_as_the_run_goes_on(small: SmallDaemon) -> Non
     assert seen == list(range(1, 9))
 
 
-async def test_a_stream_whose_daemon_stays_away_gives_up_and_says_that_the_run_goes_on(small: SmallDaemon) -> None:
+async def test_a_stream_whose_daemon_stays_away_gives_up_and_says_that_the_run_goes_on(
+    small: SmallDaemon, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(client_stream, "BACK_OFF_S", (0.1, 0.3))
     small.records[RUN] = records(6)[:-1]
     small.cuts = [4]
     client = client_of(small)
@@ -435,7 +440,7 @@ async def test_a_stream_whose_daemon_stays_away_gives_up_and_says_that_the_run_g
     said: list[str] = []
 
     async def watch() -> None:
-        async for one in stream(client, RUN, give_up_s=4.0, said=lambda kind, text: said.append(text)):
+        async for one in stream(client, RUN, give_up_s=2.0, said=lambda kind, text: said.append(text)):
             seen.append(one["seq"])
             if one["seq"] == 4:
                 small.__exit__()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 import sqlite3
 import time
 from contextlib import closing
@@ -107,9 +108,9 @@ def test_a_migration_that_fails_half_way_leaves_the_old_journal(
 def test_a_migration_killed_at_any_moment_is_undone_or_done(tmp_path: Path) -> None:
     """A migration of 9,000 records, killed at twelve moments of its way."""
     found = set()
+    held = first_schema(tmp_path / "old" / "journal.sqlite", fill=3000)
     for attempt in range(12):
-        path = tmp_path / str(attempt) / "journal.sqlite"
-        held = first_schema(path, fill=3000)
+        path = Path(shutil.copytree(tmp_path / "old", tmp_path / str(attempt))) / "journal.sqlite"
         before = files(path.parent)["journal.sqlite"]
         process = child("print('now', flush=True)\nJournal(path).close()\nprint('done', flush=True)", path)
         assert process.stdout is not None

@@ -12,8 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 from test_service_files import BENCHD, GUIDE, ROOT, SERVICE, settings
 
+from benchd.cli import cli
 from benchd.journal import FILE_NAME, LEAST_FREE_BYTES, Journal
 from benchd.server.tokens import Scope
 from benchd.site_keys import SiteFile
@@ -108,14 +110,7 @@ def records(home: Path) -> list[list[dict[str, Any]]]:
 
 
 def outcome(home: Path) -> dict[str, Any]:
-    done = subprocess.run(
-        [str(BENCHD), "rejudge", "last", "--json"],
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-        env=os.environ | {"BENCHD_HOME": str(home)},
-    )
+    done = CliRunner().invoke(cli, ["rejudge", "last", "--json"], env={"BENCHD_HOME": str(home)})
     found: dict[str, Any] = json.loads(done.stdout)
     return found
 
