@@ -58,10 +58,10 @@ async def test_a_refused_order_changes_nothing_for_the_run_under_way(tmp_path: P
     """The demo's machine was once brought in anew for an order that was then refused: the engine stood."""
     async with house(tmp_path) as one:
         await ready(one)
-        run = await one.run()
+        run = await one.run("stator")
         world = one.virtual.world
         with pytest.raises(BusyError):
-            await one.run("stator")
+            await one.run("regulator")
         assert one.virtual.world is world
         assert (await one.ended(run))["verdict"] == "pass"
 
@@ -206,7 +206,7 @@ async def test_an_instrument_that_breaks_or_hangs_while_it_is_let_go_does_not_ha
                 await asyncio.wait_for(one.run(), 5)
         free.set()
         await until(lambda: place.state == "ready")
-        await one.ended(await one.run())
+        await one.ended(await one.run("stator"))
 
 
 async def test_stopping_the_daemon_closes_its_runs_as_void_and_says_why(tmp_path: Path) -> None:
