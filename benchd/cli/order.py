@@ -52,7 +52,7 @@ def command() -> None:
 
     \b
     Examples:
-      benchd order new --machine hollin-t18 --unit T18-0042 --complaint "only clicks"
+      benchd order new --machine hollin-t18 --unit T18-0042
       benchd order answer 1001                 asks what was not asked yet
       benchd order plan 1001
       benchd order find 1001 terminals loose --note "negative, turns by hand"

@@ -180,10 +180,18 @@ def next_lines(body: Mapping[str, Any]) -> Iterator[str]:
         )
         for later in plan["steps"]:
             yield from wrapped(f"{later['text']} ({_minutes(later['minutes'])})", "    - ", "      ")
-    for item, why in plan["locked"].items():
-        yield from wrapped(f"not yet: {item}: {why}", "  ", "    ")
+    for why, items in grouped(plan["locked"]).items():
+        yield from wrapped(f"not yet: {', '.join(items)}: {why}", "  ", "    ")
     if plan["expected_minutes"] is not None:
         yield f"  About {_minutes(plan['expected_minutes'])} to the cause by this plan."
+
+
+def grouped(locked: Mapping[str, str]) -> dict[str, list[str]]:
+    """Reason -> what it locks."""
+    found: dict[str, list[str]] = {}
+    for item, why in locked.items():
+        found.setdefault(why, []).append(item)
+    return found
 
 
 def _doing(step: Mapping[str, Any], number: str) -> Iterator[str]:

@@ -120,11 +120,12 @@ def plan(body: Body, knowledge: Body) -> list[Row]:
     rows += [_step_row(step, place, body) for place, step in enumerate(found["steps"])]
     if found["next"] == "prove" or body["proof"]["proven"]:
         rows.append(Row("close", "", "+ close the order", "", "", _proof(body)))
-    locked = [
-        Row("text", item, f"not yet: {_title(knowledge, item)}", "", "quiet", ((why, ""),))
-        for item, why in found["locked"].items()
+    waiting: dict[str, list[str]] = {}
+    for item, why in found["locked"].items():
+        waiting.setdefault(why, []).append(_title(knowledge, item))
+    return rows + [
+        Row("text", why, f"not yet: {', '.join(items)}", "", "quiet", ((why, ""),)) for why, items in waiting.items()
     ]
-    return rows + locked
 
 
 def _advice_row(advice: Body) -> Row:
@@ -149,10 +150,10 @@ def _step_row(step: Body, place: int, body: Body) -> Row:
 
 
 def _title(knowledge: Body, id: str) -> str:
-    for kind in ("questions", "looks", "tests"):
+    for kind in ("questions", "looks", "tests", "repairs"):
         for one in knowledge[kind]:
             if one["id"] == id:
-                return str(one["text"])
+                return str(one.get("text") or one["title"])
     return id
 
 
