@@ -119,7 +119,7 @@ class DrawTest(Watched):
             if text not in ("done", "skip"):
                 return [ask_again(answer, ("done", "skip"))]
             self._answers.setdefault(answer.id, (text, t_s))
-            self.hands_on = False
+            self.hands_off(t_s)
             if answer.id == "prove-ammeter":
                 self._since_s = t_s  # the test lamp is gone
         return []

@@ -53,6 +53,7 @@ class Watched:
         self.first_s: float | None = None
         self.now_s = 0.0
         self.hands_on = False  # leads are being moved: a silent meter is no fault
+        self._wait_s, self._hands_off_s = wait_s, -math.inf
         self._looked_s = self._stood_s = -math.inf
         self._verdict: Verdict | None = None
         self._seen: set[str] = set()
@@ -144,6 +145,10 @@ class Watched:
         self._seen.add(channel)
         return value.value
 
+    def hands_off(self, t_s: float) -> None:
+        """The operator has done what he was asked for: from now on a meter that is silent is missed again."""
+        self.hands_on, self._hands_off_s = False, t_s
+
     def was_read(self, channel: str) -> bool:
         """Whether this channel ever had a number in this run."""
         return channel in self._seen
@@ -168,7 +173,8 @@ class Watched:
         return [*events, self._standing(t_ns)]
 
     def _missing(self) -> Finding | None:
-        objection = None if self.hands_on else self.presence.objection()
+        hands = self.hands_on or self.now_s - self._hands_off_s < self._wait_s
+        objection = None if hands else self.presence.objection()
         return None if objection is None else Finding.of(objection)
 
     def _unfinished(self, because: str) -> Finding:
