@@ -169,6 +169,11 @@ class Client:
         return self.door.url
 
     @property
+    def home(self) -> Path | None:
+        """This home, if it is its own daemon."""
+        return self._home
+
+    @property
     def local(self) -> bool:
         """Whether it is this home's own daemon, so that its journal is ours."""
         return self._home is not None
@@ -297,6 +302,22 @@ class Client:
         from benchd import __version__
 
         return {"Authorization": f"Bearer {self.door.token}", "User-Agent": f"benchd/{__version__}"}
+
+    def ask(
+        self,
+        method: str,
+        path: str,
+        *,
+        query: Mapping[str, Any] | None = None,
+        body: Mapping[str, Any] | None = None,
+        timeout_s: float = TIMEOUT_S,
+    ) -> dict[str, Any]:
+        """The object that a path answers with. What does not only ask is never sent twice."""
+        return self._object(method, path, query=query, body=body, timeout_s=timeout_s)
+
+    def fetch(self, path: str, *, query: Mapping[str, Any] | None = None, timeout_s: float = TIMEOUT_S) -> bytes:
+        """The bytes that a path answers with."""
+        return self._asked("GET", path, query=query, timeout_s=timeout_s)
 
     def _object(self, method: str, path: str, **how: Any) -> dict[str, Any]:
         found = _parsed(self._asked(method, path, **how))

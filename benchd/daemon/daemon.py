@@ -31,6 +31,8 @@ from benchd.links import KeptLinks
 from benchd.rules import RULES
 from benchd.runner import CTRL_C, Run
 from benchd.site import Site
+from benchd.visits.doors import Fresh
+from benchd.visits.service import Visits
 
 if TYPE_CHECKING:
     from benchd.forward.mqtt import MqttForwarder
@@ -63,6 +65,7 @@ class Daemon:
         self.name, self.version = site.name, __version__
         self.id = journal.daemon_id(site.name)
         self.started = _utc()
+        self.visits = Visits(journal, Fresh(), machine_file=_machine_file)
         self.broken: dict[str, str] = {}  # part of the house -> what is wrong with it
         self._clock = clock or Clock()
         self._technicians, self._key_of = technicians, key_of

@@ -8,6 +8,7 @@ from typing import Any, Protocol
 
 from benchd.forward.base import ForwarderStatus
 from benchd.journal import Journal
+from benchd.visits.service import Visits
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,10 @@ class DaemonInterface(Protocol):
     version: str
     started: str  # UTC, ISO 8601
     journal: Journal
+
+    @property
+    def visits(self) -> Visits:
+        """The visits over the journal; its methods block, and may be called in any thread."""
 
     @property
     def news(self) -> RunNews: ...

@@ -12,12 +12,13 @@ from starlette.routing import Match, WebSocketRoute
 
 from benchd.daemon.interface import DaemonInterface, RunRequest
 from benchd.errors import BusyError, NotFoundError
-from benchd.server import models, reading
+from benchd.server import models, reading, visits
 from benchd.server.description import describe
 from benchd.server.metrics import Metrics
+from benchd.server.models import Name, Only
 from benchd.server.problems import ProblemError
 from benchd.server.reading import Kept
-from benchd.server.routing import ERRORS_KEY, SCOPE_KEY, Catch, Json, Route, principal_of
+from benchd.server.routing import Catch, Json, Route, how, located, principal_of
 from benchd.server.stream import Streams
 from benchd.server.tokens import Scope
 
@@ -27,8 +28,6 @@ RunPath = Annotated[
         pattern=models.RUN_PATTERN, max_length=24, description="A run's whole id.", examples=["20260301-101500-123ab"]
     ),
 ]
-Name = Annotated[str, Path(pattern=models.SEGMENT_PATTERN, min_length=1, max_length=128)]
-Only = Annotated[str, Query(pattern=models.LINE_PATTERN, min_length=1, max_length=128)]
 After = Annotated[int, Query(ge=0, le=models.LARGEST, description="The cursor: `next` of the answer before.")]
 Limit = Annotated[int, Query(ge=1, le=1000)]
 
@@ -44,34 +43,30 @@ def make_app(daemon: DaemonInterface, kept: Kept, streams: Streams, metrics: Met
     _bench_routes(app, daemon)
     _run_routes(app, daemon, kept)
     _order_routes(app, daemon)
+    visits.add_routes(app, daemon)
     _forward_routes(app, daemon)
     _metrics_route(app, daemon, kept, streams, metrics)
     app.router.routes.append(WebSocketRoute("/v1/runs/{run}/stream", streams.serve))
     return app
 
 
-def _how(scope: Scope | None, *errors: str) -> dict[str, Any]:
-    """What a route needs and which errors of its own it can answer with."""
-    return {ERRORS_KEY: list(errors)} | ({} if scope is None else {SCOPE_KEY: str(scope)})
-
-
-LOOK = _how(Scope.LOOK)
-LOOK_404 = _how(Scope.LOOK, "404")
+LOOK = how(Scope.LOOK)
+LOOK_404 = how(Scope.LOOK, "404")
 #: How the three orders to a run under way answer.
 ORDER: dict[str, Any] = {
     "status_code": 204,
     "response_class": Response,
-    "openapi_extra": _how(Scope.OPERATE, "404", "409"),
+    "openapi_extra": how(Scope.OPERATE, "404", "409"),
 }
 
 
 def _open_routes(app: FastAPI) -> None:
-    @app.get("/v1/health", response_model=models.Health, openapi_extra=_how(None), tags=["daemon"])
+    @app.get("/v1/health", response_model=models.Health, openapi_extra=how(None), tags=["daemon"])
     async def health() -> Response:
         """Whether the daemon answers."""
         return Json({"status": "ok"})
 
-    @app.get("/openapi.json", openapi_extra=_how(None), tags=["daemon"], response_model=dict[str, Any])
+    @app.get("/openapi.json", openapi_extra=how(None), tags=["daemon"], response_model=dict[str, Any])
     async def openapi() -> Response:
         """This description."""
         if app.openapi_schema is None:
@@ -132,7 +127,7 @@ def _run_routes(app: FastAPI, daemon: DaemonInterface, kept: Kept) -> None:
 
     @app.get(
         "/v1/runs/{run}/verdict",
-        response_model=models.VerdictBody, openapi_extra=_how(Scope.LOOK, "404", "409"), tags=["runs"],
+        response_model=models.VerdictBody, openapi_extra=how(Scope.LOOK, "404", "409"), tags=["runs"],
     )  # fmt: skip
     async def verdict(run: RunPath) -> Response:
         """The verdict of a run. 409 while the run is open, 404 if it ended without one."""
@@ -174,7 +169,7 @@ def _order_routes(app: FastAPI, daemon: DaemonInterface) -> None:
     @app.post(
         "/v1/runs",
         response_model=models.Opened, status_code=201, tags=["runs"],
-        openapi_extra=_how(Scope.OPERATE, "404", "409"), responses={201: _LOCATION},
+        openapi_extra=how(Scope.OPERATE, "404", "409"), responses={201: located("The run is open.")},
     )  # fmt: skip
     async def start(request: Request, wanted: models.NewRun) -> Response:
         """Open a run. It starts no engine: the operator does, when the run's prompts say so."""
@@ -217,7 +212,7 @@ def _forward_routes(app: FastAPI, daemon: DaemonInterface) -> None:
 
     @app.post(
         "/v1/forwarders/{name}/quarantine/release",
-        response_model=models.Released, openapi_extra=_how(Scope.ADMINISTER, "404"), tags=["forwarding"],
+        response_model=models.Released, openapi_extra=how(Scope.ADMINISTER, "404"), tags=["forwarding"],
     )  # fmt: skip
     async def release(name: Name, wanted: models.Release) -> Response:
         """Have one of them sent again, or all."""
@@ -225,7 +220,7 @@ def _forward_routes(app: FastAPI, daemon: DaemonInterface) -> None:
 
     @app.post(
         "/v1/backups",
-        response_model=models.Backup, status_code=201, openapi_extra=_how(Scope.ADMINISTER), tags=["daemon"],
+        response_model=models.Backup, status_code=201, openapi_extra=how(Scope.ADMINISTER), tags=["daemon"],
     )  # fmt: skip
     async def backup() -> Response:
         """Copy the journal while it is written to, into the folder `backups` beside it."""
@@ -240,18 +235,6 @@ def _metrics_route(app: FastAPI, daemon: DaemonInterface, kept: Kept, streams: S
         """For Prometheus; each figure is told in the guide (metrics.md)."""
         body, kind = metrics.text(daemon.status(), await kept.ask(metrics.look), streams.watchers)
         return Response(body, headers={"content-type": kind})
-
-
-_LOCATION: dict[str, Any] = {
-    "description": "The run is open.",
-    "headers": {
-        "Location": {
-            "description": "Where it is.",
-            "required": True,
-            "schema": {"type": "string", "format": "uri-reference"},
-        }
-    },
-}
 
 
 def _bench_name(daemon: DaemonInterface, bench: str | None) -> str | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, Self
 
+from fastapi import Path, Query
 from pydantic import (
     BaseModel,
     BeforeValidator,
@@ -32,6 +33,9 @@ RunId = Annotated[str, StringConstraints(pattern=RUN_PATTERN)]
 Segment = Annotated[str, StringConstraints(pattern=SEGMENT_PATTERN, min_length=1, max_length=128)]
 Line = Annotated[str, StringConstraints(pattern=LINE_PATTERN, min_length=1, max_length=128)]
 Sentence = Annotated[str, StringConstraints(pattern=LINE_PATTERN, min_length=1, max_length=2000)]
+#: In paths and queries.
+Name = Annotated[str, Path(pattern=SEGMENT_PATTERN, min_length=1, max_length=128)]
+Only = Annotated[str, Query(pattern=LINE_PATTERN, min_length=1, max_length=128)]
 Word = Annotated[str, StringConstraints(pattern="^[a-z][a-z0-9_-]*$", min_length=1, max_length=64)]
 
 
@@ -40,11 +44,11 @@ def _whole(value: Any) -> Any:
     return int(value) if isinstance(value, float) and value.is_integer() else value
 
 
-class _Asked(BaseModel):
+class Asked(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
-class _Told(BaseModel):
+class Told(BaseModel):
     """What goes out may grow: readers ignore keys that they do not know."""
 
     model_config = ConfigDict(extra="allow")
@@ -58,7 +62,7 @@ _ONE_SPEC: list[JsonValue] = [
 ]
 
 
-class NewRun(_Asked):
+class NewRun(Asked):
     """A run that is wanted. Give either `spec` or `spec_toml`."""
 
     model_config = ConfigDict(
@@ -90,7 +94,7 @@ class NewRun(_Asked):
         return self
 
 
-class NewAnswer(_Asked):
+class NewAnswer(Asked):
     model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [{"id": "hook-up", "text": "done"}]})
 
     id: Word = Field(description="The prompt's id.")
@@ -99,20 +103,20 @@ class NewAnswer(_Asked):
     )
 
 
-class NewMark(_Asked):
+class NewMark(Asked):
     model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [{"text": "headlights on"}]})
 
     text: Sentence = Field(description="What happened, for whoever reads the run later.")
 
 
-class Stop(_Asked):
+class Stop(Asked):
     model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [{"because": "the belt came off"}]})
 
     because: Sentence = Field("stopped by the operator", description="Why; kept with the run.")
     ctrl_c: StrictBool = Field(False, description="Whether it was Ctrl-C, whose exit code is another.")
 
 
-class Release(_Asked):
+class Release(Asked):
     model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [{"no": None}]})
 
     no: Annotated[StrictInt, Field(ge=1, le=LARGEST), BeforeValidator(_whole)] | None = Field(
@@ -138,7 +142,7 @@ class Health(BaseModel):
     status: Literal["ok"]
 
 
-class Instrument(_Told):
+class Instrument(Told):
     name: str
     driver: str
     port: str
@@ -152,7 +156,7 @@ class Instrument(_Told):
     counts: dict[str, int]
 
 
-class Bench(_Told):
+class Bench(Told):
     bench: str = Field(description="The slug; stable.")
     name: str
     state: Literal["ready", "in a run", "instrument missing"]
@@ -163,7 +167,7 @@ class Bench(_Told):
     instruments: list[Instrument]
 
 
-class ForwarderState(_Told):
+class ForwarderState(Told):
     name: str
     target: str
     state: str
@@ -177,12 +181,12 @@ class ForwarderState(_Told):
     last_error_at: str | None
 
 
-class Disk(_Told):
+class Disk(Told):
     free_bytes: int | None
     low: bool
 
 
-class Status(_Told):
+class Status(Told):
     daemon: str
     name: str
     version: str
@@ -201,7 +205,7 @@ class Instruments(BaseModel):
     instruments: list[Instrument]
 
 
-class Run(_Told):
+class Run(Told):
     run: RunId
     procedure: str | None
     bench: str | None = Field(description="The bench's name.")
@@ -225,7 +229,7 @@ class Opened(BaseModel):
     run: RunId
 
 
-class VerdictBody(_Told):
+class VerdictBody(Told):
     verdict: Literal["pass", "fail", "undecided", "void"]
     suspect: str
     procedure: str
@@ -233,7 +237,7 @@ class VerdictBody(_Told):
     measured: dict[str, Any]
 
 
-class Record(_Told):
+class Record(Told):
     kind: str
     seq: int = Field(ge=1)
 
@@ -254,7 +258,7 @@ class Forwarders(BaseModel):
     forwarders: list[ForwarderState]
 
 
-class Quarantined(_Told):
+class Quarantined(Told):
     no: int
     at: str
     run: str | None

@@ -21,6 +21,20 @@ SCOPE_KEY = "x-benchd-scope"
 ERRORS_KEY = "x-benchd-errors"
 
 
+def how(scope: Scope | None, *errors: str) -> dict[str, Any]:
+    """What a route needs and which errors of its own it can answer with."""
+    return {ERRORS_KEY: list(errors)} | ({} if scope is None else {SCOPE_KEY: str(scope)})
+
+
+def located(text: str) -> dict[str, Any]:
+    """The description of a 201."""
+    place = {"type": "string", "format": "uri-reference"}
+    return {
+        "description": text,
+        "headers": {"Location": {"description": "Where it is.", "required": True, "schema": place}},
+    }
+
+
 class Json(Response):
     """JSON in which NaN and infinity are null."""
 

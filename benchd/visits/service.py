@@ -8,10 +8,11 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 from benchd import config, preflight
 from benchd.core import visit as core
+from benchd.core.causes.answers import Plan, Ranking
 from benchd.core.causes.knowledge import Item, Knowledge
 from benchd.errors import ConfigError, NotFoundError, UsageError
 from benchd.journal import Journal
@@ -21,8 +22,11 @@ from benchd.visits.door import NewRepair, NewVisit
 from benchd.visits.evidence import evidence_of, meaning
 from benchd.visits.photos import FOLDER, MOST_PHOTOS, Photo, keep, read_photo
 
-T = TypeVar("T")
+if TYPE_CHECKING:
+    from benchd.core.causes.infer import Model
+
 Record = Mapping[str, Any]
+Evidence = Sequence[core.Observed | core.Mended]
 
 LONGEST_LINE = 128
 LONGEST_TEXT = 4000
@@ -31,13 +35,13 @@ MOST_PARTS = 50
 SENT_SPEC = "(sent with the order)"
 BY = ("minutes", "cost")
 _TRIES = 5
-_VERDICTS_KEPT = 512
+_VERDICTS_KEPT, _THOUGHTS_KEPT = 512, 32
 _NUMBER = re.compile(r"[^/.\x00-\x1f\x7f-\x9f][^/\x00-\x1f\x7f-\x9f]*")
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 class Visits:
-    """Implements VisitDoor; works in any thread. `knowledge` may be a function that reads it when it is first needed.
+    """Implements VisitDoor; works in any thread. `knowledge` may be a function that reads it when it is needed.
 
     `machine_file` finds the file of a machine by what NewVisit.machine says: by default by path or name; a daemon takes
     names only.
@@ -56,13 +60,13 @@ class Visits:
         self._wall = wall
         self._machine_file = machine_file
         self._verdicts: OrderedDict[str, dict[str, Any]] = OrderedDict()
+        self._model: tuple[Knowledge, Model] | None = None
+        self._thoughts: OrderedDict[tuple[Model, tuple[Any, ...], str], tuple[Ranking, Plan]] = OrderedDict()
 
     @property
     def known(self) -> Knowledge:
-        """The knowledge. ConfigError if it has to be read and is wrong."""
-        if not isinstance(self._knowledge, Knowledge):
-            self._knowledge = self._knowledge()
-        return self._knowledge
+        """The knowledge as it stands now. ConfigError if it has to be read and is wrong."""
+        return self._knowledge if isinstance(self._knowledge, Knowledge) else self._knowledge()
 
     # --- looking ------------------------------------------------------------------------------------------------------
 
@@ -81,15 +85,16 @@ class Visits:
     def visit(self, work_order: str, by: str = "minutes") -> dict[str, Any]:
         if by not in BY:
             raise UsageError(f"a plan spares {' or '.join(BY)}, not {by!r}")
-        # Imported late: numpy, which a command that only writes does not need.
-        from benchd.core.causes.infer import rank
-        from benchd.core.causes.plan import plan
-
-        visit = self._visit(work_order)
-        evidence = evidence_of(self.known, visit)
+        visit, known = self._visit(work_order), self.known
+        ranking, plan = self._thought(known, evidence_of(known, visit), by)
         proof = core.proof(visit)
-        steps = planned(plan(self.known, evidence, by), proof, visit)
-        return visit_body(self.known, visit, proof, rank(self.known, evidence), steps)
+        return visit_body(known, visit, proof, ranking, planned(plan, proof, visit))
+
+    def report(self, work_order: str, form: str) -> bytes:
+        """The paper of an order, `form` 'pdf' or 'html'. ConfigError if none is installed; StoreError."""
+        from benchd.visits.papers import printed, visit_data
+
+        return printed("visit", visit_data(self.visit(work_order), self.journal), form)
 
     def knowledge(self) -> dict[str, Any]:
         return knowledge_body(self.known)
@@ -97,6 +102,24 @@ class Visits:
     def evidence(self, work_order: str) -> list[core.Observed | core.Mended]:
         """What counts as evidence, for whoever wants to learn from it."""
         return evidence_of(self.known, self._visit(work_order))
+
+    def _thought(self, known: Knowledge, evidence: Evidence, by: str) -> tuple[Ranking, Plan]:
+        """What the evidence says; thought about once, since several may look at one order again and again."""
+        # Imported late: numpy, which a list of orders does not need.
+        from benchd.core.causes.infer import Model, rank
+        from benchd.core.causes.plan import plan
+
+        held = self._model
+        if held is None or held[0] is not known:
+            held = self._model = (known, Model(known))
+            self._thoughts.clear()
+        key = (held[1], tuple(evidence), by)
+        found = self._thoughts.get(key)
+        if found is None:
+            found = self._thoughts[key] = rank(held[1], evidence), plan(held[1], evidence, by)
+            while len(self._thoughts) > _THOUGHTS_KEPT:
+                self._thoughts.popitem(last=False)
+        return found
 
     def _visit(self, work_order: str) -> core.Visit:
         # Records first: a run that ends meanwhile is then told as it stands now, never as it stood before them.
@@ -114,8 +137,9 @@ class Visits:
             "reasons": list(told.get("reasons") or ()),
             "measured": told.get("measured") or {},
         }
-        item, outcome = meaning(self.known, found)
-        text = text_of(self.known.items[item], outcome) if item else ""
+        known = self.known
+        item, outcome = meaning(known, found)
+        text = text_of(known.items[item], outcome) if item else ""
         return {**found, "item": item, "outcome": outcome, "text": text}
 
     def _told(self, run: str) -> dict[str, Any]:

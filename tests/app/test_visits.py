@@ -40,11 +40,13 @@ class World:
         self.now = datetime(2027, 3, 1, 9, 0, tzinfo=UTC)
         self.visits = Visits(self.journal, KNOWN, lambda: self.now)
         self.evidence: list[Observed | Mended] = []
+        self.asked = 0
         self.next = Plan("check", "why", (), None, {}, 12.0)
 
     def rank(self, knowledge: Any, evidence: Any) -> Ranking:
-        assert knowledge is KNOWN
+        assert knowledge.knowledge is KNOWN
         self.evidence = list(evidence)
+        self.asked += 1
         return Ranking(
             (Ranked("joint-loose", "Joint loose", "wiring", 0.5, 0.3, "see"),), ((("joint-loose",), 0.5),), 0.01
         )
@@ -212,8 +214,8 @@ def test_what_was_asked_is_told_in_the_words_of_then(world: World) -> None:
 
 
 def test_the_plan_is_seen_with_the_proof(world: World) -> None:
-    world.visits.open(NEW)
     world.next = Plan("none", "nothing left", (), None, {}, None)
+    world.visits.open(NEW)
     assert world.visits.visit("1001")["plan"]["next"] == "none"
     world.visits.repair("1001", NewRepair("new-battery"))
     plan = world.visits.visit("1001")["plan"]
@@ -225,6 +227,18 @@ def test_the_plan_is_seen_with_the_proof(world: World) -> None:
     assert (plan["next"], plan["why"], plan["by"]) == ("none", "The machine is proven fixed: close the order.", "cost")
     with pytest.raises(UsageError, match="minutes or cost, not 'luck'"):
         world.visits.visit("1001", "luck")
+
+
+def test_what_was_thought_about_is_not_thought_about_again(world: World) -> None:
+    world.visits.open(NEW)
+    world.visits.answer("1001", "onset", "sudden")
+    asked = world.asked
+    for _ in range(3):
+        world.visits.visit("1001")
+    world.visits.note("1001", "says nothing of a cause")
+    assert world.asked == asked
+    world.visits.answer("1001", "onset", "gradual")
+    assert world.asked == asked + 1
 
 
 # --- evidence -------------------------------------------------------------------------------------------------------------

@@ -8,14 +8,18 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from benchd import config
 from benchd.daemon.interface import RunRequest
 from benchd.daemon.news import News
 from benchd.errors import BusyError, ConfigError, NotFoundError
 from benchd.forward.base import ForwarderStatus
 from benchd.journal import Journal, RunWriter
+from benchd.visits.knowledge import load_knowledge, shipped_paths
+from benchd.visits.service import Visits
 
 BENCHES = {"bay-1": "bay 1", "bay-2": "bay 2"}
 MACHINES = ("hollin-t18",)
+KNOWN = load_knowledge(shipped_paths())
 COUNTS = {
     "readings": 1200, "garbage": 3, "bad_frames": 2, "errors": 1, "timeouts": 4, "gaps": 1, "reconnects": 1,
 }  # fmt: skip
@@ -35,6 +39,12 @@ def sample(number: int) -> dict[str, Any]:
     return {"kind": "sample", "t_ns": number * 500_000_000, "values": values}
 
 
+def machine_file(name: str) -> Path:
+    if name not in MACHINES:
+        raise NotFoundError(f"no machine {name!r}; there are: {', '.join(MACHINES)}")
+    return config.find_file(name, "machine")
+
+
 class FakeDaemon:
     """Satisfies DaemonInterface. Make it inside the event loop that serves it."""
 
@@ -45,6 +55,7 @@ class FakeDaemon:
         self.reader = self.journal.reader()
         self.news = News(self.journal.last_row(), self._look)
         self.journal.on_commit = self.news.committed
+        self.visits = Visits(self.journal, KNOWN, machine_file=machine_file)
         self.under_way: dict[str, tuple[str, RunWriter]] = {}  # run -> (bench, writer)
         self.asked: list[RunRequest] = []
         self.said: list[tuple[str, ...]] = []

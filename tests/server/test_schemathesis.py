@@ -11,6 +11,7 @@ import pytest
 from http_world import World, world_in
 
 from benchd.server import guard
+from benchd.visits.door import NewVisit
 
 CONFIG = """
 seed = 3
@@ -18,6 +19,12 @@ seed = 3
 # A machine file that is none is told as 422, and no schema can say which text is one.
 [[operations]]
 include-name = "POST /v1/runs"
+checks.positive_data_acceptance.expected-statuses = ["2xx", 401, 403, 404, 409, 422, "5xx"]
+
+# So is what is no outcome of a check, no picture, no part of a machine; and an order that is not proven.
+[[operations]]
+include-path-regex = "^/v1/orders"
+include-method = "POST"
 checks.positive_data_acceptance.expected-statuses = ["2xx", 401, 403, 404, 409, 422, "5xx"]
 """
 TOKEN = """
@@ -37,6 +44,7 @@ def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[World]:
     with world_in(home) as found:
         found.do(lambda: found.daemon.finished_run(30, work_order="1042", unit="T18-00317"))
         found.do(lambda: found.daemon.open_run("bay-2"))
+        found.do(lambda: found.daemon.visits.open(NewVisit("hollin-t18", unit="T18-00317")))
         yield found
 
 
@@ -55,7 +63,7 @@ def schemathesis(world: World, folder: Path, config: str, examples: int) -> str:
 @pytest.mark.timeout(180)
 def test_with_a_token_that_may_everything(world: World, tmp_path: Path) -> None:
     said = schemathesis(world, tmp_path, CONFIG + TOKEN.format(token=world.tokens["administer"]), EXAMPLES)
-    assert "Tested: 21" in said
+    assert "Tested: 31" in said
     assert len(world.daemon.asked) > 0  # it did get in
     status, body, _ = world.ask("GET", "/v1/health")
     assert (status, body) == (200, {"status": "ok"})
@@ -64,5 +72,5 @@ def test_with_a_token_that_may_everything(world: World, tmp_path: Path) -> None:
 @pytest.mark.timeout(180)
 def test_without_a_token(world: World, tmp_path: Path) -> None:
     said = schemathesis(world, tmp_path, CONFIG, EXAMPLES_OUTSIDE)
-    assert "Tested: 21" in said
+    assert "Tested: 31" in said
     assert (world.daemon.asked, world.daemon.said, world.daemon.backups) == ([], [], 0)
