@@ -366,25 +366,27 @@ def _prior(knowledge: Knowledge, members: NDArray[np.bool_], hypotheses: Sequenc
 def _solved(base: Array, held: Array, wanted: Array) -> Array:
     """The distribution exp(base + held @ theta) / Z with held.T @ it = wanted: Newton's way on a convex function."""
     theta = np.log(wanted)
-
-    def of(theta: Array) -> tuple[float, Array]:
-        raised = base + held @ theta
-        top = raised.max()
-        shares = np.exp(raised - top)
-        return float(top + np.log(shares.sum()) - wanted @ theta), shares / shares.sum()
-
-    value, found = of(theta)
-    for _ in range(200):
-        gap = wanted - held.T @ found
-        if np.abs(gap).max() < 1e-13:
-            break
+    value, found = _weighed(base, held, wanted, theta)
+    for _ in range(100):
         mean = held.T @ found
+        gap = wanted - mean
+        if np.abs(gap).max() < 1e-12:
+            return found
         spread = (held.T * found) @ held - np.outer(mean, mean)
         step, size = np.linalg.solve(spread + 1e-14 * np.eye(len(gap)), gap), 1.0
-        while size > 1e-8:
-            tried, there = of(theta + size * step)
-            if tried <= value + 1e-12:
-                break
+        tried = _weighed(base, held, wanted, theta + step)
+        while size > 1e-6 and not tried[0] <= value + 1e-12:
             size /= 2
-        theta, value, found = theta + size * step, tried, there
-    return found
+            tried = _weighed(base, held, wanted, theta + size * step)
+        theta, value, found = theta + size * step, *tried
+    raise ValueError(
+        "the frequencies of the causes do not go with `two` and `together`: too many causes exclude one another"
+    )
+
+
+def _weighed(base: Array, held: Array, wanted: Array, theta: Array) -> tuple[float, Array]:
+    """The function whose least value is where the distribution has the wanted means, and the distribution."""
+    raised = base + held @ theta
+    top = raised.max()
+    shares = np.exp(raised - top)
+    return float(top + np.log(shares.sum()) - wanted @ theta), shares / shares.sum()
