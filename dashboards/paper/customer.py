@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from benchd_dashboards.paper import figures
-from benchd_dashboards.paper.sheet import Block, figure, heading, items, notice, numbers, text
+from benchd_dashboards.paper.sheet import Block, figure, fit, heading, items, notice, numbers, text
 from benchd_dashboards.paper.words import (
     clipped,
     day,
@@ -17,6 +17,7 @@ from benchd_dashboards.paper.words import (
     number,
     one_line,
     percent,
+    places,
     quantity,
     sentence,
 )
@@ -53,7 +54,7 @@ def page(data: Data) -> list[Block]:
     for run, verdict in verdicts[:1]:
         blocks += _curve(run, verdict, (data.get("runs") or {}).get(run["run"]) or {}, room_in)
     blocks.append(text(_by(data), "small"))
-    return blocks
+    return [fit(blocks)]
 
 
 def _taken_in(blocks: Iterable[Block]) -> float:
@@ -68,7 +69,7 @@ def _taken_in(blocks: Iterable[Block]) -> float:
         elif one["kind"] == "notice":
             found += NOTICE_IN
         else:
-            found += sum(-(-len(each) // WIDE) * LINE_IN for each in said) + GAP_IN
+            found += sum(-(-places(each) // WIDE) * LINE_IN for each in said) + GAP_IN
     return found
 
 
@@ -271,7 +272,7 @@ def _proof(body: Data) -> tuple[list[Block], list[Data]]:
         text(f"The newest run of the charging system came to {one_line(one['verdict'])}; it is no proof:")
         for one in runs
     ]
-    return [text(clipped(missing, 2 * LINE)), *shown], runs
+    return [text(clipped(missing, LINE)), *shown], runs
 
 
 def _runs(body: Data, ids: Sequence[str]) -> list[Data]:
@@ -285,7 +286,10 @@ def _curve(run: Data, verdict: Data, kept: Data, room_in: float) -> Iterator[Blo
     panels = [one for one in panels if one.unit != "rpm"][: 2 if room_in >= BOTH_IN else 1]
     if not panels:
         return
-    height_in = min(max(room_in, LOWEST_IN), HIGHEST_IN if len(panels) > 1 else 2.4)
+    if room_in < LOWEST_IN:
+        yield text("Its curve stands in the technical part.")
+        return
+    height_in = min(room_in, HIGHEST_IN if len(panels) > 1 else 2.4)
     told = f"Run {one_line(run['run'])}, {day(run.get('started'))}. Hatched: what the manual asks for."
     yield figure(figures.curves(panels, height_in), f"Curve of the {run['procedure']} run: {alt(panels)}", told)
 

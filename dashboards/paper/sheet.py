@@ -14,6 +14,7 @@ Blocks, by "kind":
     numbers   items [{"title", "text", "note"}]: large ones, side by side
     notice    word, text: in a heavy frame
     keep      blocks: not to be parted by the end of a page
+    fit       blocks: all on one page; in a PDF drawn smaller if they are too high for it
     page      a new page begins
 """
 
@@ -67,6 +68,10 @@ def notice(word: str, said: object) -> Block:
 
 def keep(blocks: Iterable[Block]) -> Block:
     return {"kind": "keep", "blocks": list(blocks)}
+
+
+def fit(blocks: Iterable[Block]) -> Block:
+    return {"kind": "fit", "blocks": list(blocks)}
 
 
 def new_page() -> Block:

@@ -42,11 +42,11 @@ def one_line(text: object) -> str:
 def clipped(text: object, room: int) -> str:
     """One line that takes no more than `room` places (a wide letter takes two), cut at a word where there is one."""
     said = one_line(text)
-    if _places(said) <= room:
+    if places(said) <= room:
         return said
     kept, used = [], 0
     for letter in said:
-        used += _places(letter)
+        used += places(letter)
         if used > room - 4:
             break
         kept.append(letter)
@@ -55,7 +55,8 @@ def clipped(text: object, room: int) -> str:
     return (short[:at_word] if at_word > room // 2 else short).rstrip(" ,;:.") + " ..."
 
 
-def _places(text: str) -> int:
+def places(text: str) -> int:
+    """How many places of a line a text takes: a wide letter takes two."""
     return sum(2 if unicodedata.east_asian_width(letter) in "WF" else 1 for letter in text)
 
 
