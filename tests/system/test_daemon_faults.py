@@ -3,8 +3,10 @@ tests/bench/faults.py does many and prints the table that stands in the README."
 
 from __future__ import annotations
 
+import asyncio
 import signal
 import sys
+from collections.abc import Awaitable
 from pathlib import Path
 
 import pytest
@@ -21,28 +23,45 @@ def test_a_daemon_killed_at_any_moment_has_lost_nothing_that_was_committed(tmp_p
     assert found["samples"] > 5
 
 
-def test_a_store_that_dies_or_hangs_gets_everything_in_the_end(tmp_path: Path) -> None:
-    assert kills.trouble_store(tmp_path, 1, 2.5)["samples"] > 20
+async def test_what_it_forwards_to_may_die_hang_or_refuse(tmp_path: Path) -> None:
+    """A store that dies or hangs gets everything in the end, one that refuses in every way holds up no run, and verdicts
+    outlast a broker that dies or hangs. Three daemons, since there is much waiting in each."""
+    folders = [tmp_path / name for name in ("dies", "refuses", "broker")]
+    for one in folders:
+        one.mkdir()
+    dies, refuses, broker = await side_by_side(
+        asyncio.to_thread(kills.trouble_store, folders[0], 1, 2.5),
+        asyncio.to_thread(kills.refusing_store, folders[1], 0.4),
+        kills.trouble_broker(folders[2], 1, 3.0),
+    )
+    assert dies["samples"] > 20
+    assert refuses["quarantined"] == 1
+    assert broker["verdicts"] == 3
 
 
-def test_a_store_that_refuses_in_every_way_holds_up_no_run(tmp_path: Path) -> None:
-    assert kills.refusing_store(tmp_path, 0.4)["quarantined"] == 1
-
-
-async def test_verdicts_outlast_a_broker_that_dies_or_hangs(tmp_path: Path) -> None:
-    assert (await kills.trouble_broker(tmp_path, 1, 3.0))["verdicts"] == 3
+async def side_by_side(*cases: Awaitable[kills.Counts]) -> list[kills.Counts]:
+    """What each came to. All are waited for; one that is skipped for want of a program skips none of the others."""
+    done = await asyncio.gather(*cases, return_exceptions=True)
+    troubles = [one for one in done if isinstance(one, BaseException)]
+    for trouble in sorted(troubles, key=lambda one: isinstance(one, pytest.skip.Exception)):
+        raise trouble
+    return [one for one in done if not isinstance(one, BaseException)]
 
 
 def test_an_unplugged_instrument_is_named_and_comes_back(tmp_path: Path) -> None:
     assert house.unplugged(tmp_path, 1)["back"] == 4
 
 
-def test_a_full_disk_ends_the_runs_and_room_is_enough_to_go_on(tmp_path: Path) -> None:
-    assert house.disk_full(tmp_path, 1)["runs ended with the reason"] == 2
-
-
-def test_a_disk_that_turns_read_only_keeps_what_it_had(tmp_path: Path) -> None:
-    assert house.disk_read_only(tmp_path)["witnessed"] > 20
+async def test_a_disk_that_gets_full_or_read_only_ends_the_runs_and_loses_nothing(tmp_path: Path) -> None:
+    """With room the daemon goes on; what was shown before the disk turned read-only is there afterwards."""
+    folders = [tmp_path / name for name in ("full", "read-only")]
+    for one in folders:
+        one.mkdir()
+    full, read_only = await side_by_side(
+        asyncio.to_thread(house.disk_full, folders[0], 1), asyncio.to_thread(house.disk_read_only, folders[1])
+    )
+    assert full["runs ended with the reason"] == 2
+    assert read_only["witnessed"] > 20
 
 
 def test_a_signal_ends_it_in_time_whatever_hangs(tmp_path: Path) -> None:
