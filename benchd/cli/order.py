@@ -13,7 +13,7 @@ from benchd.cli.common import print_json, say
 if TYPE_CHECKING:
     from benchd.visits.door import VisitDoor
 
-F = TypeVar("F", bound=Callable[..., Any])
+T = TypeVar("T")
 SKIP = "skip"
 
 json_option = click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout, nothing else there.")
@@ -29,17 +29,17 @@ def at_door() -> Iterator[VisitDoor]:
         yield door
 
 
-def number_of(door: VisitDoor, text: str) -> str:
-    """The order that is meant: its number, or what a scanner reads off the machine (the newest open order of that
-    serial number, else the newest of all). NotFoundError."""
+def on_order(door: VisitDoor, text: str, act: Callable[[str], T]) -> T:
+    """Do something to the order that is meant: its number, or what a scanner reads off the machine (the newest open order
+    of that serial number, else the newest of all). NotFoundError as of `act`."""
     from benchd.errors import NotFoundError
 
     try:
-        return str(door.visit(text)["work_order"])
+        return act(text)
     except NotFoundError:
         for state in ("open", None):
             if found := door.visits(state=state, unit=text, limit=1):
-                return str(found[0]["work_order"])
+                return act(str(found[0]["work_order"]))
         raise
 
 
@@ -130,7 +130,7 @@ def show(number: str, as_json: bool) -> None:
     from benchd.cli.order_words import visit_lines
 
     with at_door() as door:
-        body = door.visit(number_of(door, number))
+        body = on_order(door, number, door.visit)
     if as_json:
         print_json(body)
     else:
@@ -144,7 +144,7 @@ def show(number: str, as_json: bool) -> None:
 def plan(number: str, by: str, as_json: bool) -> None:
     """Say what is likely, what to do next and why, and what each outcome would mean."""
     with at_door() as door:
-        body = door.visit(number_of(door, number), by)
+        body = on_order(door, number, lambda at: door.visit(at, by))
     if as_json:
         print_json({"work_order": body["work_order"], "plan": body["plan"], "ranking": body["ranking"]})
     else:
@@ -170,11 +170,11 @@ def answer(number: str, question: str | None, outcome: str | None, note: str, by
             f"benchd order answer {number} {question}: say the answer too, or neither to be asked them all"
         )
     with at_door() as door:
-        at = number_of(door, number)
         if question is None or outcome is None:
-            body = _interview(door, at, by)
+            body = _interview(door, number, by)
         else:
-            body = door.answer(at, question, None if outcome == SKIP else outcome, note, by)
+            said = None if outcome == SKIP else outcome
+            body = on_order(door, number, lambda at: door.answer(at, question, said, note, by))
     _done(body, as_json)
 
 
@@ -189,7 +189,8 @@ def answer(number: str, question: str | None, outcome: str | None, note: str, by
 def find(number: str, check: str, outcome: str, note: str, photos: tuple[str, ...], by: str, as_json: bool) -> None:
     """Write down what a look at the machine, or a test by hand, came to. OUTCOME 'skip' takes it back."""
     with at_door() as door:
-        body = door.find(number_of(door, number), check, None if outcome == SKIP else outcome, note, photos, by)
+        found = None if outcome == SKIP else outcome
+        body = on_order(door, number, lambda at: door.find(at, check, found, note, photos, by))
     _done(body, as_json)
 
 
@@ -201,7 +202,7 @@ def find(number: str, check: str, outcome: str, note: str, photos: tuple[str, ..
 def note(number: str, text: str, by: str, as_json: bool) -> None:
     """Write a remark into an order."""
     with at_door() as door:
-        body = door.note(number_of(door, number), text, by)
+        body = on_order(door, number, lambda at: door.note(at, text, by))
     _done(body, as_json, plan=False)
 
 
@@ -231,7 +232,7 @@ def repair(
 
     done = NewRepair(repair, did, mends, touches, tuple(_part(one) for one in parts), minutes, by)
     with at_door() as door:
-        body = door.repair(number_of(door, number), done)
+        body = on_order(door, number, lambda at: door.repair(at, done))
     _done(body, as_json)
 
 
@@ -243,7 +244,7 @@ def repair(
 def close(number: str, reason: str, by: str, as_json: bool) -> None:
     """Close an order: proven, if the runs prove it; else only with a reason, which every page then says."""
     with at_door() as door:
-        body = door.close(number_of(door, number), reason, by)
+        body = on_order(door, number, lambda at: door.close(at, reason, by))
     if as_json:
         print_json(body)
     elif body["state"] == "proven":
@@ -260,8 +261,7 @@ def report(number: str, output: str) -> None:
     from benchd.visits import papers
 
     with at_door() as door:
-        at = number_of(door, number)
-        papers.write_visit(door, at, output)
+        on_order(door, number, lambda at: papers.write_visit(door, at, output))
     say(f"written: {output}")
 
 
@@ -270,7 +270,8 @@ def report(number: str, output: str) -> None:
 
 def _interview(door: VisitDoor, number: str, by: str) -> dict[str, Any]:
     """Ask what was not answered yet, one after the other; Enter skips, a full stop ends."""
-    body = door.visit(number)
+    body = on_order(door, number, door.visit)
+    number = str(body["work_order"])
     known = {one["question"] for one in body["answers"]}
     left = [one for one in door.knowledge()["questions"] if one["id"] not in known]
     if not left:

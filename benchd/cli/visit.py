@@ -29,11 +29,11 @@ def command(ctx: click.Context, number: str | None, bench: str | None, by: str) 
     """
     from benchd import registry
     from benchd.cli.common import say, wants_ascii
-    from benchd.cli.order import at_door, number_of
+    from benchd.cli.order import at_door, on_order
 
     form = registry.form("visit")
     with at_door() as door:
-        at = None if number is None else number_of(door, number)
+        at = None if number is None else str(on_order(door, number, door.visit)["work_order"])
         calls = Calls(door, by)
         shown = form.show(calls, lambda procedure, order: run_here(procedure, order, bench), at, ascii=wants_ascii())
     if not shown:
@@ -80,9 +80,9 @@ class Calls:
         return self._door.visit(wanted)
 
     def _scan(self, number: str, text: str) -> Mapping[str, Any]:
-        from benchd.cli.order import number_of
+        from benchd.cli.order import on_order
 
-        return self._door.visit(number_of(self._door, text))
+        return on_order(self._door, text, self._door.visit)
 
     def _new(self, number: str, machine: str, unit: str, complaint: str) -> Mapping[str, Any]:
         from benchd import config

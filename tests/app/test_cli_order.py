@@ -1,0 +1,125 @@
+"""`benchd order` on the journal alone, in one process: what is typed, what is kept, what is said."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from benchd.cli import cli
+from benchd.cli.answers import Prepared
+from benchd.errors import BenchdError, BusyError, NotFoundError, UsageError
+
+
+@pytest.fixture(autouse=True)
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("BENCHD_HOME", str(tmp_path / "home"))
+    monkeypatch.delenv("BENCHD_SERVER", raising=False)
+    return tmp_path
+
+
+def order(*args: str, stdin: str | None = None) -> Result:
+    return CliRunner().invoke(cli, ["order", *args], input=stdin, standalone_mode=False, catch_exceptions=True)
+
+
+def body(*args: str, stdin: str | None = None) -> dict[str, Any]:
+    done = order(*args, "--json", stdin=stdin)
+    assert done.exception is None, done.exception
+    found: dict[str, Any] = json.loads(done.stdout)
+    return found
+
+
+def refused(*args: str) -> BenchdError:
+    error = order(*args).exception
+    while error is not None and not isinstance(error, BenchdError):  # the command group wraps it for the terminal
+        error = error.__cause__
+    assert isinstance(error, BenchdError)
+    return error
+
+
+@pytest.fixture
+def opened() -> dict[str, Any]:
+    return body(
+        "new", "--machine", "hollin-t18", "--unit", "T18-0042", "--complaint", "only clicks", "--by", "Anna Weld"
+    )
+
+
+def test_an_order_is_opened_listed_and_found_by_number_and_serial(opened: dict[str, Any]) -> None:
+    assert (opened["work_order"], opened["state"], opened["complaint"]) == ("1001", "open", "only clicks")
+    assert body("list")["orders"][0]["work_order"] == "1001"
+    assert body("show", "T18-0042")["opened_by"] == "Anna Weld"
+    newer = body("new", "--machine", "hollin-t18", "--unit", "T18-0042", "--complaint", "again")
+    assert body("show", "T18-0042")["work_order"] == newer["work_order"] == "1002"
+
+
+def test_the_complaint_is_asked_for_where_it_is_not_given() -> None:
+    assert body("new", "--machine", "hollin-t18", stdin="will not crank\n")["complaint"] == "will not crank"
+
+
+def test_the_interview_takes_numbers_ids_and_nothing(opened: dict[str, Any]) -> None:
+    """Enter skips, a number or an id answers, nonsense is asked again, a full stop ends."""
+    done = order("answer", "1001", stdin="2\n\n99\n1\n.\n")
+    assert done.exception is None
+    assert "'99' is none of" in done.stderr
+    answers = body("show", "1001")["answers"]
+    assert [one["outcome"] is None for one in answers] == [False, True, False]
+    again = order("answer", "1001", stdin=".\n")
+    assert answers[0]["ask"] not in again.stderr
+
+
+def test_findings_move_the_causes_and_the_plan(opened: dict[str, Any]) -> None:
+    def of(visit: dict[str, Any], cause: str) -> float:
+        return next(float(one["probability"]) for one in visit["ranking"]["causes"] if one["id"] == cause)
+
+    loose = body("find", "1001", "terminals", "loose", "--note", "turns by hand")
+    assert of(loose, "joint-loose") > 2 * of(opened, "joint-loose")
+    assert loose["findings"][0]["note"] == "turns by hand"
+    back = body("find", "1001", "terminals", "skip")
+    assert of(back, "joint-loose") == pytest.approx(of(opened, "joint-loose"))
+
+
+def test_a_repair_alone_proves_nothing(opened: dict[str, Any]) -> None:
+    done = body("repair", "1001", "new-battery", "--part", "battery 28 Ah,B-28,0815", "--by", "Anna Weld")
+    assert done["repairs"][0]["parts"] == [{"name": "battery 28 Ah", "number": "B-28", "serial": "0815"}]
+    error = refused("close", "1001")
+    assert isinstance(error, UsageError)
+    assert "No regulator run was made after the last repair" in str(error)
+    assert body("show", "1001")["state"] == "open"
+
+
+def test_closing_without_proof_needs_a_reason_and_says_so(opened: dict[str, Any]) -> None:
+    said = order("close", "1001", "--without-proof", "customer needs it today")
+    assert "WITHOUT PROOF: customer needs it today" in said.stdout
+    assert "NOT PROVEN" in order("show", "1001").stdout
+    assert isinstance(refused("note", "1001", "one more thing"), BusyError)
+
+
+REFUSED = [
+    (("show", "1002"), NotFoundError, "1002"),
+    (("answer", "1001", "crank", "slow"), NotFoundError, "cranks"),
+    (("answer", "1001", "cranks"), UsageError, "say the answer too"),
+    (("find", "1001", "terminals", "lose"), UsageError, "loose"),
+    (("find", "1001", "terminals", "loose", "--photo", "gone.jpg"), UsageError, "gone.jpg"),
+    (("repair", "1001", "new-batery"), NotFoundError, "new-battery"),
+    (("repair", "1001"), UsageError, "did"),
+]
+
+
+def test_what_cannot_be_is_refused_by_name(opened: dict[str, Any]) -> None:
+    """All on one order, since nothing of it may be kept."""
+    for args, kind, words in REFUSED:
+        error = refused(*args)
+        assert isinstance(error, kind), args
+        assert words in str(error), args
+    assert body("show", "1001")["log"] == opened["log"]
+
+
+def test_prepared_answers_are_given_once_each_and_what_is_left_is_told() -> None:
+    prepared = Prepared(["gravity:1=1265", "gravity:1=1.265", "battery-celsius = 12"])
+    assert [prepared.take({"id": "gravity:1"}) for _ in range(3)] == ["1265", "1.265", None]
+    assert prepared.left == ["battery-celsius"]
+    with pytest.raises(UsageError, match="ID=TEXT"):
+        Prepared(["gravity"])
