@@ -113,7 +113,7 @@ class Loaded:
     amps: float = 150.0
     ohms: float = 0.011
     sag: float = 0.4
-    rest_s: float = 60.0
+    rest_s: float = 20.0
     hold_s: float = 16.0
     cell_dies_s: float | None = None
     noise: float = 0.004

@@ -62,13 +62,13 @@ def test_the_internal_resistance_comes_from_the_step() -> None:
 def test_a_collapse_fails_at_once() -> None:
     found = load(Loaded(ohms=0.025, hold_s=15.0))
     assert found.verdict.ended_because == "the volts collapsed"
-    assert found.verdict.duration_s < 60 + 5
+    assert found.verdict.duration_s < 20 + 5
     assert found.prompts("let-go"), "and the operator is told to let go"
 
 
 def test_a_dead_cell_shows_in_the_curve_and_ends_it() -> None:
     found = load(Loaded(cell_dies_s=5.0))
-    assert found.verdict.duration_s < 60 + 10
+    assert found.verdict.duration_s < 20 + 10
     assert "a cell gave out" in " ".join(found.verdict.reasons)
 
 
@@ -94,7 +94,7 @@ def test_a_temperature_given_late_still_counts() -> None:
 
     for sample in Loaded(ohms=0.020, sag=0.2).samples(300):
         procedure.feed(sample)
-        if sample.t_s == 85.0:
+        if sample.t_s == 45.0:
             procedure.feed(Answer(sample.t_ns, "battery-celsius", "-10C"))
         if procedure.verdict is not None:
             break
@@ -136,7 +136,7 @@ def test_a_load_of_0_a_is_refused_by_name() -> None:
     assert "0 A" in found.verdict.reasons[0]
     assert "clamp" in found.verdict.next_step
     assert "tester on" in found.verdict.next_step
-    assert found.verdict.duration_s < 60 + 8, "seen within seconds, not after a patience"
+    assert found.verdict.duration_s < 20 + 8, "seen within seconds, not after a patience"
 
 
 def test_no_load_at_all_is_refused_too() -> None:
@@ -155,7 +155,7 @@ def test_a_clamp_the_wrong_way_round_is_told_and_taken() -> None:
 def test_let_go_too_early_is_void() -> None:
     found = load(Loaded(hold_s=8.0))
     assert (found.verdict.outcome, found.finding) == ("void", "cut-short")
-    assert found.verdict.duration_s < 60 + 12
+    assert found.verdict.duration_s < 20 + 12
 
 
 def test_held_too_long_is_warned_about_and_judged_at_15_s() -> None:
@@ -176,7 +176,7 @@ def test_recovery_is_measured_and_a_poor_one_is_told() -> None:
     for sample in Loaded().samples(300):
         volts, amps = sample.number("battery_volts"), sample.number("load_amps")
         assert volts is not None
-        low = min(volts, 11.0) if sample.t_s > 77 else volts
+        low = min(volts, 11.0) if sample.t_s > 37 else volts
         procedure.feed(Sample(sample.t_ns, {"battery_volts": Value(low, 0.01), "load_amps": Value(amps, 0.1)}))
     assert procedure.verdict is not None
     assert procedure.verdict.outcome == "undecided"
@@ -220,7 +220,7 @@ def test_frozen_and_too_cold_are_locked_out_before_the_load() -> None:
 
 
 def test_the_load_is_asked_for_only_after_the_temperature_or_a_patience() -> None:
-    assert load(Loaded(), {}).prompts("apply-load")[0].t_ns > 40e9
+    assert load(Loaded(rest_s=60.0), {}).prompts("apply-load")[0].t_ns > 40e9
     assert load(Loaded()).prompts("apply-load")[0].t_ns < 15e9
 
 
@@ -279,9 +279,9 @@ def test_cautions_come_before_the_load() -> None:
 
 
 def test_glitches_change_nothing() -> None:
-    good = Loaded(glitches={20.0: 3.0, 63.0: 1.0, 70.0: 25.0, 74.5: 0.0})
+    good = Loaded(glitches={9.0: 3.0, 23.0: 1.0, 30.0: 25.0, 34.5: 0.0})
     assert load(good).finding == "holds"
-    weak = Loaded(ohms=0.0185, sag=0.9, glitches={66.0: 14.0})
+    weak = Loaded(ohms=0.0185, sag=0.9, glitches={26.0: 14.0})
     assert load(weak).verdict.outcome == "fail"
 
 
@@ -325,7 +325,7 @@ def test_quiet_or_not_the_verdict_is_the_same() -> None:
 # --- property -----------------------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(st.floats(0.006, 0.026), st.floats(0.0, 0.01), st.floats(12.4, 12.66))
 def test_more_resistance_never_turns_fail_into_pass(ohms: float, more: float, rest: float) -> None:
     better, worse = (
@@ -336,7 +336,7 @@ def test_more_resistance_never_turns_fail_into_pass(ohms: float, more: float, re
     assert rank[worse.verdict.outcome] <= rank[better.verdict.outcome]
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(st.floats(11.8, 12.6), st.floats(0.0, 0.3))
 def test_more_charge_never_turns_pass_into_fail(rest: float, more: float) -> None:
     """The same battery, fuller: with no charge test before."""

@@ -85,6 +85,7 @@ class LoadTest:
         self._off_since_s: float | None = None
         self._said: set[str] = set()
         self._looked_s = -math.inf
+        self.results: dict[float, load_state.Result | None] = {}  # by seconds of load; between two samples they stand
         self._verdict: Verdict | None = None
 
     @staticmethod
@@ -148,12 +149,14 @@ class LoadTest:
         if found.ask:
             return [ask_temperature(answer.t_ns, found.ask)]
         self.celsius, self.celsius_asked = found.celsius, False
+        self.results.clear()
         return []
 
     # --- taking in ----------------------------------------------------------------------------------------------------
 
     def _take(self, sample: Sample) -> None:
         self.samples += 1
+        self.results.clear()
         t_s = self.now_s = sample.t_s
         if self.first_s is None:
             self.first_s = t_s

@@ -76,6 +76,12 @@ def off_nominal(test: LoadTest, until_s: float) -> float:
 
 def result(test: LoadTest, at_s: float) -> Result | None:
     """Volts at `at_s` of the load, corrected to the load asked for by the internal resistance."""
+    if at_s not in test.results:
+        test.results[at_s] = _result(test, at_s)
+    return test.results[at_s]
+
+
+def _result(test: LoadTest, at_s: float) -> Result | None:
     if test.curve is None or (level := test.curve.level(at_s)) is None:
         return None
     ohms = resistance(test)

@@ -25,9 +25,11 @@ class Rest:
         self.since_s: float | None = None
         self.glitches = 0
         self._track = Track(2)
+        self._level: tuple[tuple[int, float, float], series.Mean | None] = ((0, 0.0, 0.0), None)
 
     def begin(self) -> None:
         self._track, self.since_s = Track(2), None
+        self._level = (0, 0.0, 0.0), None
 
     def feed(self, t_s: float, volts: float) -> None:
         if self.since_s is None:
@@ -47,10 +49,11 @@ class Rest:
 
     def level(self, now_s: float, seconds: float = LEVEL_S) -> series.Mean | None:
         """Mean of the last seconds with its scatter; None with too few readings. The meter's accuracy is apart."""
-        _, v = self._window(now_s, seconds)
-        if len(v) < 3:
-            return None
-        return series.mean(v, self.facts.resolution or 0.001)
+        asked = (len(self._track), now_s, seconds)
+        if self._level[0] != asked:  # it is asked for several times between two samples
+            _, v = self._window(now_s, seconds)
+            self._level = asked, None if len(v) < 3 else series.mean(v, self.facts.resolution or 0.001)
+        return self._level[1]
 
     def u(self, level: series.Mean) -> float | None:
         """Standard uncertainty of a level, meter and scatter together; None if nothing is stated for the meter."""
