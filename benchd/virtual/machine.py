@@ -27,7 +27,7 @@ HARNESS: dict[str, tuple[float, tuple[str, ...]]] = {
 }
 GROUND_SIDE = ("ground", "negative post")
 OPEN_OHMS = 1e9  # what an ohmmeter has nothing to say to
-CONTACT_OHMS = 0.04
+CONTACT_OHMS, LEADS_OHMS, WINDING_OHMS = 0.04, 0.12, 0.35
 
 # The starter: torque of a good engine asks for these amps; turning faster takes a little more.
 STARTER_AMPS = 105.0
@@ -198,13 +198,14 @@ class Machine(World):
     def circuit_ohms(self) -> float:
         """Between the ohmmeter's tips: a key of the table below, or nothing: open."""
         found = {
+            "leads": 0.0,
             "breaker": OPEN_OHMS if self.scenario.strength("breaker-open") is not None else CONTACT_OHMS,
             "switch": CONTACT_OHMS,
             "switch start": CONTACT_OHMS + (self.scenario.strength("switch-bad") or 0.0),
             "stator ground": self.scenario.strength("stator-grounded") or OPEN_OHMS,
-            "stator leads": OPEN_OHMS if self.scenario.strength("open-phase") is not None else 0.35,
+            "stator": OPEN_OHMS if self.scenario.strength("open-phase") is not None else WINDING_OHMS,
         }
-        return found.get(self.circuit or "", OPEN_OHMS)
+        return found.get(self.circuit or "", OPEN_OHMS) + LEADS_OHMS
 
     @property
     def draw_amps(self) -> float:

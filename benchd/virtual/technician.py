@@ -77,8 +77,8 @@ class Technician:
 
     # --- what takes time ------------------------------------------------------------------------------------------
 
-    def _start_doing(self, act: Coroutine[Any, Any, T]) -> asyncio.Task[T]:
-        task = asyncio.ensure_future(self._in_turn(act))
+    def _start_doing(self, act: Coroutine[Any, Any, T], *, in_turn: bool = True) -> asyncio.Task[T]:
+        task = asyncio.ensure_future(self._in_turn(act) if in_turn else act)
         self._tasks.add(task)
         task.add_done_callback(self._done)
         return task

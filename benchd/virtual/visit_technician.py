@@ -17,6 +17,7 @@ from benchd.virtual.technician import IDLE_S, Technician
 SETTLE_S, SETTLE_REAL_S = 2.0, 0.08  # until meters show what was done
 HELD_S, HELD_REAL_S, LONGEST_HELD_S = 5.5, 0.15, 9.0  # on the starter
 LOAD_S, LONGEST_LOAD_S = 15.0, 18.0
+FULL_RPM, UP_S = 2600.0, 200.0
 LATELY_S = 4 * 3600.0
 FLOAT_SPREAD, FLOAT_MARK = 0.0008, 0.001  # reading a float by eye
 BETWEEN_S = 600.0  # two runs are not begun in one minute; nobody waits for it
@@ -135,6 +136,47 @@ class VisitTechnician(Technician):
     def _at_prove_ammeter(self, rest: str, prompt: Mapping[str, Any]) -> str:
         return "skip"
 
+    # --- wiring -----------------------------------------------------------------------------------------------------
+
+    def _at_joint(self, rest: str, prompt: Mapping[str, Any]) -> Awaitable[str | None]:
+        """The first one is clipped on before the start, and said to be on when the engine has come up."""
+        return self._start_doing(self._probe(joint_of(str(prompt.get("text", "")))), in_turn=False)
+
+    async def _probe(self, part: str) -> str | None:
+        self._machine_now().joint = None
+        await self._settle()
+        self._machine_now().joint = part
+        end_ns = self._clock.now_ns() + int(UP_S * 1e9)
+        while self._machine_now().rpm < FULL_RPM and self._clock.now_ns() < end_ns:
+            await self._clock.sleep(0.5)
+        await self._settle()
+        return "done"
+
+    def _at_leads(self, rest: str, prompt: Mapping[str, Any]) -> Awaitable[str | None]:
+        return self._start_doing(self._touch("leads"))
+
+    def _at_breaker(self, rest: str, prompt: Mapping[str, Any]) -> Awaitable[str | None]:
+        return self._start_doing(self._touch("breaker"))
+
+    def _at_switch(self, rest: str, prompt: Mapping[str, Any]) -> Awaitable[str | None]:
+        """A good switch joins what its manual says that it joins."""
+        if "joined" not in str(prompt.get("text", "")):
+            return self._start_doing(self._touch(None))
+        return self._start_doing(self._touch("switch start" if "start" in rest.lower() else "switch"))
+
+    def _at_stator_ground(self, rest: str, prompt: Mapping[str, Any]) -> Awaitable[str | None]:
+        return self._start_doing(self._touch("stator ground"))
+
+    def _at_stator_pair(self, rest: str, prompt: Mapping[str, Any]) -> Awaitable[str | None]:
+        return self._start_doing(self._touch("stator"))
+
+    async def _touch(self, circuit: str | None) -> str | None:
+        self._machine_now().circuit = None
+        await self._settle()
+        self._machine_now().circuit = circuit
+        await self._settle()
+        return "done"
+
     # --- what all have in common --------------------------------------------------------------------------------------
 
     def _at_discharge(self, rest: str, prompt: Mapping[str, Any]) -> str:
@@ -147,3 +189,21 @@ class VisitTechnician(Technician):
     async def _stop(self) -> None:
         await super()._stop()
         await self._clock.sleep(IDLE_S)
+
+
+#: Words that a joint's name may hold -> the part of the harness, by side, the telling words first.
+ON_GROUND = ((("minus", "negative", "battery", "post"), "negative post"), (("",), "ground"))
+ON_PLUS = (
+    (("plug",), "regulator plug"),
+    (("breaker", "fuse"), "breaker"),
+    (("switch", "ammeter"), "switch"),
+    (("solenoid", "starter"), "solenoid"),
+    (("",), "positive post"),
+)
+
+
+def joint_of(text: str) -> str:
+    """The part of the harness that a prompt means: 'Joint 3 of 7 (ground side): one tip on either end of NAME, on ...'."""
+    name = text.rpartition("either end of ")[2].partition(", on the metal")[0].lower()
+    sides = ON_GROUND if "ground side" in text.lower() else ON_PLUS
+    return next(part for words, part in sides if any(word in name for word in words))
