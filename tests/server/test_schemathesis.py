@@ -32,7 +32,7 @@ TOKEN = """
 bearer = "{token}"
 """
 #: All phases with all checks; so many cases an operation that a run stays under a minute.
-EXAMPLES, EXAMPLES_OUTSIDE = 6, 2
+EXAMPLES, EXAMPLES_OUTSIDE = 4, 1
 
 
 @pytest.fixture
