@@ -21,6 +21,7 @@ from benchd.visits.knowledge_keys import CausesFile
 #: How far a row's sum may be from 1.
 TOLERANCE = 1e-6
 
+ANY = "*"  # in a pattern: whatever stands there
 MOST_NAMED = 12  # ids that a complaint lists
 
 _TABLES = ("questions", "looks", "tests")
@@ -157,10 +158,10 @@ def _run(
 def _pattern(where: Path, pattern: str) -> Iterator[Complaint]:
     verdict, suspect, finding = (*pattern.split("/", 2), None, None)[:3]
     verdicts, suspects = [str(one) for one in Outcome], [str(one) for one in Suspect]
-    if verdict not in verdicts:
+    if verdict not in (ANY, *verdicts):
         yield where, f"found {pattern!r}: {_unknown('verdict', str(verdict), verdicts)}"
-    if suspect is not None and suspect not in suspects:
-        yield where, f"found {pattern!r}: {_unknown('suspect', suspect, suspects)}"
+    if suspect not in (None, ANY, *suspects):
+        yield where, f"found {pattern!r}: {_unknown('suspect', str(suspect), suspects)}"
     if finding == "":
         yield where, f"found {pattern!r}, expected a finding behind the last stroke"
 
