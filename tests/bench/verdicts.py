@@ -24,7 +24,7 @@ from benchd.core.specs import AccuracyLine, ChannelModel, Metrology
 from benchd.export import read_trace
 from benchd.judge import judge_trace
 from benchd.virtual.offline import simulate
-from benchd.virtual.scenario import FAULTS, Scenario, draw
+from benchd.virtual.scenario import RUN_FAULTS, Scenario, draw
 from benchd.virtual.truth import EXPECTED, expected, right, wrong
 
 PERFECT = {
@@ -124,7 +124,7 @@ def tasks(runs: int, seed: int, folder: str) -> list[tuple[str, str, int, str]]:
     """A third healthy, the rest over every fault; every seventh a stator run where the fault shows in one."""
     rng = random.Random(seed)
     made = []
-    names = list(FAULTS)
+    names = list(RUN_FAULTS)
     for index in range(runs):
         fault = "healthy" if index % 3 == 0 else names[index % len(names)]
         known = list(EXPECTED[fault])

@@ -18,9 +18,10 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
+from demo_kitchen import Kitchen
 
 from benchd.cli import cli
-from benchd.virtual.scenario import FAULTS
+from benchd.virtual.scenario import FAULTS, RUN_FAULTS
 from benchd.virtual.truth import expected, right
 
 SPEED = "25"
@@ -114,9 +115,34 @@ def bench_as_it_was(home: Path, run: str) -> str:
     return text
 
 
-@pytest.mark.parametrize("fault", list(FAULTS))
-def test_every_fault_gets_the_verdict_and_the_suspect_that_the_trade_gives(tmp_path: Path, fault: str) -> None:
-    shown = demo(tmp_path, "--fault", fault, speed=SLOW.get(fault, SPEED))
+@pytest.fixture(scope="module")
+def kitchen(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kitchen]:
+    """Demos of all faults that are asked for here, being made."""
+    mine = f"{request.node.nodeid}::test_every_fault"
+    asked = [fault for fault in FAULTS if any(is_of(one, mine, fault) for one in request.session.items)]
+    found = Kitchen()
+    for fault in in_order(asked):
+        words = demo_words(SLOW.get(fault, SPEED))
+        found.order(fault, tmp_path_factory.mktemp(fault), (*words, "--fault", fault))
+    yield found
+    found.close()
+
+
+def is_of(item: pytest.Item, begin: str, fault: str) -> bool:
+    return item.nodeid.startswith(begin) and item.nodeid.endswith(f"[{fault}]")
+
+
+def in_order(faults: list[str]) -> list[str]:
+    """The slow ones early, and not at the same time: they take most of a processor."""
+    others = [one for one in faults if one not in SLOW]
+    for place, slow in enumerate(one for one in faults if one in SLOW):
+        others.insert(place * 8, slow)
+    return others
+
+
+@pytest.mark.parametrize("fault", list(RUN_FAULTS))
+def test_every_fault_gets_the_verdict_and_the_suspect_that_the_trade_gives(kitchen: Kitchen, fault: str) -> None:
+    shown = shown_by(*kitchen.serve(fault))
     for procedure, verdict, suspect in shown.pairs():
         wanted = expected(fault, procedure)
         assert right(verdict, suspect, wanted), (
