@@ -4,6 +4,9 @@ Common practice where the machine file is silent: at least 9.6 V at the battery'
 test's figure, and at least 200 rpm (no source). The load test also gives the inner resistance that a good battery may
 have: from 12.6 V to 9.6 V at half the cold-cranking amps are 6.0 / CCA ohm (8.2 / CCA at 0 degF, where 8.5 V are
 asked), computed from the published table.
+
+Slow cranking is told apart by the amps. An engine that is hard to turn, or a starter that drags, takes more of them; where
+volts are lost on the way, they are as many as usual or fewer while the battery's volts stay up.
 """
 
 from __future__ import annotations
@@ -11,22 +14,23 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from benchd.core import ratings
 from benchd.core.budget import decide
 from benchd.core.procedures.averaged import Amount
 from benchd.core.procedures.cranking import Cranked
 from benchd.core.procedures.finding import Finding
-from benchd.core.specs import MachineSpec, Metrology
+from benchd.core.specs import BatterySpec, MachineSpec, Metrology
 from benchd.core.verdicts import Outcome, Suspect
 
-USUAL_MIN_VOLTS, USUAL_COLD_VOLTS = 9.6, 8.5  # at 70 and at 0 degF
+USUAL_MIN_VOLTS = 9.6  # at 70 degF
+COLDEST_CELSIUS = -18.0  # the load test's table ends there
 USUAL_MIN_RPM = 200.0  # common practice, no source
 MILD_CELSIUS = 15.0  # below it the usual volts are asked too much
-HELD_OHM_AMPS, HELD_COLD_OHM_AMPS = 6.0, 8.2  # of inner resistance times cold-cranking amps
+FULL_VOLTS = 12.6
 CHARGED_VOLTS = 12.4  # three quarters charged at rest
-LOW_PART_OF_MOST = 0.6  # of the manual's most amps: a starter with a clear way takes more when it turns slowly
-LOW_PART_OF_CCA = 0.2  # the same where the manual names no most; common practice, no source
+USUAL_PART_OF_MOST = 0.75  # of the manual's most amps: no more than a good starter takes; common practice, no source
+USUAL_PART_OF_CCA = 0.35  # the same where the manual names no most; common practice, no source
 SMALL_DROP = 0.7  # volts; the same where no amps are read
-PROBLEM = "slow cranking"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +56,13 @@ def bounds(spec: MachineSpec, celsius: float | None) -> Bounds:
         starting.max_starter_amps if starting else None,
         spec.manual if volts is not None else "common practice at 70 degF (21 degC); the machine file names none",
         spec.manual if rpm is not None else "common practice, no source; the machine file names none",
-        USUAL_COLD_VOLTS if cold else None,
+        _table_volts(celsius) if cold else None,
     )
+
+
+def _table_volts(celsius: float | None) -> float:
+    """What the load test asks of a battery at this temperature."""
+    return ratings.least_load_volts(21.0 if celsius is None else max(celsius, COLDEST_CELSIUS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,10 +126,8 @@ class Judge:
     def held_ohms(self) -> float | None:
         """The most inner resistance of a battery that just passes its load test."""
         battery = self.spec.battery
-        if battery is None or battery.cold_cranking_amps is None:
-            return None
-        cold = self.celsius is not None and self.celsius < MILD_CELSIUS
-        return (HELD_COLD_OHM_AMPS if cold else HELD_OHM_AMPS) / battery.cold_cranking_amps
+        amps = None if battery is None else _cold_cranking_amps(battery)
+        return None if amps is None else 2 * (FULL_VOLTS - _table_volts(self.celsius)) / amps
 
     def battery_holds(self) -> bool | None:
         """Whether the battery is known good, known bad, or neither: by its own step, else by its load test."""
@@ -176,9 +183,9 @@ class Judge:
         if self._low_current():
             return Finding(
                 Outcome.FAIL, Suspect.CONNECTION,
-                (*self.facts(), "Slow, with few amps and the battery's volts staying up: the volts are lost on the way. "
+                (*self.facts(), "Slow, with no more amps than usual and the battery's volts staying up: the volts are lost on the way. "
                  "Points to a joint: battery terminals, ground cable at the engine, solenoid's big contacts, starter cable."),
-                "slow with few amps",
+                "slow, and the volts are lost on the way",
                 "Measure volts along each joint while cranking (more than 0.2 V is too much), clean and tighten it; crank again.",
                 slug="high-resistance",
             )  # fmt: skip
@@ -193,19 +200,20 @@ class Judge:
 
     def _low_current(self) -> bool:
         amps, battery = self.crank.amps, self.spec.battery
+        rating = None if battery is None else _cold_cranking_amps(battery)
         if amps is None:
             return self.crank.drop.value < SMALL_DROP
         if self.bounds.amps is not None:
-            return amps.value < LOW_PART_OF_MOST * self.bounds.amps
-        if battery is not None and battery.cold_cranking_amps is not None:
-            return amps.value < LOW_PART_OF_CCA * battery.cold_cranking_amps
+            return amps.value < USUAL_PART_OF_MOST * self.bounds.amps
+        if rating is not None:
+            return amps.value < USUAL_PART_OF_CCA * rating
         return self.crank.drop.value < SMALL_DROP
 
     def _close(self, volts: str, rpm: str | None) -> Finding:
         why = "Too close to call with these meters."
         if volts == "undecided" and self.bounds.cold_volts is not None:
             why = (
-                f"At {self.celsius:g} degC a good battery may crank at down to {self.bounds.cold_volts:g} V: crank again at "
+                f"At {self.celsius:g} degC a good battery may crank at down to {self.bounds.cold_volts:.1f} V: crank again at "
                 "20 degC, or look up the manual's figure."
             )
         suspects = (Suspect.BATTERY, Suspect.UNKNOWN) if volts == "undecided" else (Suspect.UNKNOWN,)
@@ -220,3 +228,11 @@ class Judge:
             Outcome.PASS, Suspect.NONE, self.facts(), "the crank is certain",
             "Battery, starter and their cables do their work. Go on with the charging system.", slug="cranks",
         )  # fmt: skip
+
+
+def _cold_cranking_amps(battery: BatterySpec) -> float | None:
+    """CCA as stated or converted; None where the file states none that can be used."""
+    try:
+        return ratings.cold_cranking(battery).amps
+    except ratings.RatingRefused:
+        return None
