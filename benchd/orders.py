@@ -82,11 +82,40 @@ def unit_of(journal: Journal, work_order: str | None) -> str | None:
     return found["unit"] or None
 
 
+#: What a repair worked on -> the procedures whose outcomes before it say nothing any more: it is another battery now.
+TOUCHED = {
+    "battery": ("charge", "load", "crank"),
+    "stator": ("stator", "continuity"),
+    "regulator": ("regulator", "draw"),
+    "wiring": ("drop", "continuity", "crank", "draw"),
+    "starting": ("crank",),
+    "engine": ("stator", "crank"),
+}
+
+
 def earlier_outcomes(journal: Journal, work_order: str | None) -> dict[str, str]:
-    """Procedure -> its last outcome in this work order; runs that were not judged do not count."""
+    """Procedure -> its last outcome in this work order; runs that were not judged, or that a repair has outdated, do not
+    count."""
     if work_order is None:
         return {}
-    return outcomes_of(journal.runs(1000, work_order=work_order))
+    after = _outdated(journal, work_order)
+    runs = journal.runs(1000, work_order=work_order)
+    return outcomes_of(run for run in runs if int(run["run_no"]) > after.get(str(run["procedure"]), 0))
+
+
+def _outdated(journal: Journal, work_order: str) -> dict[str, int]:
+    """Procedure -> the number of the newest run that came before a repair of what the procedure looks at."""
+    try:
+        records = journal.order_records(work_order)
+    except NotFoundError:  # a number that somebody keeps elsewhere
+        return {}
+    return {
+        procedure: int(record["after_run_no"])
+        for record in records
+        if record["kind"] == "order-repair"
+        for part in record.get("touches", ())
+        for procedure in TOUCHED.get(str(part), ())
+    }
 
 
 def outcomes_of(runs: Iterable[Mapping[str, Any]]) -> dict[str, str]:
