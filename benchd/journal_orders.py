@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from difflib import get_close_matches
 from typing import Any
@@ -179,8 +179,16 @@ def _insert(db: sqlite3.Connection, order_no: int, seq: int, before: bytes, reco
 Trouble = tuple[str, int, int, str]  # work order ('' if it has none), first seq, last seq, what is wrong
 
 
-def troubles(db: sqlite3.Connection, newest: int | None = None) -> Iterator[Trouble]:
-    """What is missing or altered in all orders, or in the `newest` of them."""
+def known_among(db: sqlite3.Connection, names: Iterable[str]) -> set[str]:
+    """Those of the names that are work orders."""
+    query = "SELECT 1 FROM orders WHERE work_order = ?"
+    return {one for one in names if db.execute(query, (one,)).fetchone() is not None}
+
+
+def troubles(
+    db: sqlite3.Connection, newest: int | None = None, anchors: Mapping[str, str] | None = None
+) -> Iterator[Trouble]:
+    """What is missing or altered in all orders, or in the `newest` of them. `anchors`: order -> digest kept elsewhere."""
     last = _made(db, "orders")
     first = 1 if newest is None else max(1, last - newest + 1)
     before, missing = "", False
@@ -191,14 +199,14 @@ def troubles(db: sqlite3.Connection, newest: int | None = None) -> Iterator[Trou
             yield "", 0, 0, _gone(db, number, before)
             continue
         before = str(row["work_order"])
-        for one in check_order(db, row):
+        for one in check_order(db, row, (anchors or {}).get(before)):
             missing = missing or "missing" in one[3]
             yield one
     if newest is None and not missing and (gone := _made(db, "order_records") - _held(db)) > 0:
         yield "", 0, 0, f"{gone} of the newest records of work orders are missing: the end of an open order was cut"
 
 
-def check_order(db: sqlite3.Connection, row: sqlite3.Row) -> Iterator[Trouble]:
+def check_order(db: sqlite3.Connection, row: sqlite3.Row, anchor: str | None = None) -> Iterator[Trouble]:
     """What is wrong with one order; `row` is its row of the list, all columns."""
     work_order, number = str(row["work_order"]), int(row["no"])
     first = first_of(db, number - 1)
@@ -213,6 +221,7 @@ def check_order(db: sqlite3.Connection, row: sqlite3.Row) -> Iterator[Trouble]:
         if before is not None and chain.digest(before, kept["body"].encode()) != kept["chain"]:
             yield work_order, seq, seq, f"record {seq} was altered: digest and text do not agree"
         next_seq, before = seq + 1, bytes(kept["chain"])
+        anchor = None if anchor is not None and before.hex() == anchor.lower() else anchor
         try:
             record = record_of(kept["body"])
         except ValueError as error:
@@ -222,6 +231,8 @@ def check_order(db: sqlite3.Connection, row: sqlite3.Row) -> Iterator[Trouble]:
         opened, closed = opened or seq == 1, closed or record.get("kind") == "order-closed"
         if seq == 1 and record.get("work_order") != work_order:
             yield work_order, 1, 1, f"the list calls it so, its first record {record.get('work_order')!r}"
+    if anchor is not None:
+        yield work_order, 0, 0, f"no record has the digest {anchor} that was kept elsewhere: it was cut or rewritten"
     if next_seq == 1:
         yield work_order, 1, 1, "all its records are missing"
     elif row["state"] != OPEN and not closed:

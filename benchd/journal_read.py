@@ -183,6 +183,10 @@ class JournalReader:
         where = f"WHERE {' AND '.join(given)}" if given else ""
         return [dict(row) for row in self._rows(_ORDERS.format(where), *given.values(), limit)]
 
+    def count_orders(self) -> int:
+        """How many orders there are."""
+        return sum(int(row[0]) for row in self._rows("SELECT count(*) FROM orders"))
+
     def order(self, work_order: str) -> dict[str, Any]:
         """The list's entry of one order. NotFoundError names those that may be meant; StoreError."""
         for row in self._rows(_ORDERS.format("WHERE work_order = ?"), work_order, 1):

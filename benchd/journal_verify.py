@@ -52,7 +52,7 @@ class Finding:
 def verify(path: Path, anchors: Mapping[str, str], newest: int | None = None) -> Iterator[Finding]:
     """Look at the whole journal, or its `newest` runs and orders only, as it stands at this moment; writers are not held up.
 
-    `anchors`: run -> digest (hex) of one of its records that was kept elsewhere. StoreError if it cannot be read at all.
+    `anchors`: run or work order -> digest (hex) of one of its records that was kept elsewhere. StoreError if it cannot be read at all.
     """
     try:
         found = disk.connect_to_read(path) if path.exists() else None
@@ -74,8 +74,10 @@ def _findings(db: sqlite3.Connection, path: Path, anchors: Mapping[str, str], ne
     with closing(db):
         try:
             yield from _file(db)
-            yield from _runs(db, anchors, newest)
-            for order, seq_from, seq_to, what in journal_orders.troubles(db, newest):
+            orders = journal_orders.known_among(db, anchors)
+            yield from _runs(db, {run: one for run, one in anchors.items() if run not in orders}, newest)
+            of_orders = {order: anchors[order] for order in orders}
+            for order, seq_from, seq_to, what in journal_orders.troubles(db, newest, of_orders):
                 yield Finding("", seq_from, seq_to, what, order)
         except sqlite3.Error as error:
             yield _whole(f"{disk.trouble(path, error)}; what comes after this could not be looked at")
@@ -111,7 +113,7 @@ def _runs(db: sqlite3.Connection, anchors: Mapping[str, str], newest: int | None
             yield finding
     for run in anchors:
         if newest is None and not db.execute("SELECT 1 FROM runs WHERE run = ?", (run,)).fetchone():
-            yield Finding(run, 0, 0, "is missing: its digest was kept elsewhere, the journal knows no such run")
+            yield Finding(run, 0, 0, "is missing: its digest was kept elsewhere, the journal knows no such run and no such work order")
     if newest is None:
         yield from _rows(db, missing)
 

@@ -42,24 +42,25 @@ def command(ctx: click.Context, file: str | None, anchors: tuple[str, ...], as_j
     path = Path(file) if file else home() / FILE_NAME
     with JournalReader(path) as reader:
         findings = list(reader.verify(_anchors(anchors)))
-        count, newest = reader.count(), reader.runs(1)
+        count, orders, newest = reader.count(), reader.count_orders(), reader.runs(1)
         head = reader.digest(newest[0]["run"]) if newest and not findings else None
     if as_json:
-        body = {"file": str(path), "intact": not findings, "runs": count, "head": head}
+        body = {"file": str(path), "intact": not findings, "runs": count, "work_orders": orders, "head": head}
         print_json(body | {"findings": [one.to_json() for one in findings]})
     else:
         for one in findings[:SHOWN]:
             click.echo(str(one))
         if len(findings) > SHOWN:
             click.echo(f"... and {len(findings) - SHOWN} more")
-        say(_summary(path, count, len(findings)))
+        say(_summary(path, count, orders, len(findings)))
         if head:
             say(f"the newest run ends with digest {newest[0]['run']}:{head}")
     ctx.exit(5 if findings else 0)
 
 
-def _summary(path: Path, runs: int, troubles: int) -> str:
+def _summary(path: Path, runs: int, orders: int, troubles: int) -> str:
     held = "1 run" if runs == 1 else f"{runs} runs"
+    held += f" and {orders} work order{'s' * (orders > 1)}" if orders else ""
     if not troubles:
         return f"{path}: intact, {held}"
     found = "1 trouble" if troubles == 1 else f"{troubles} troubles"
@@ -72,8 +73,10 @@ def _anchors(given: tuple[str, ...]) -> dict[str, str]:
 
     found = {}
     for one in given:
-        run, _, digest = one.partition(":")
+        run, _, digest = one.rpartition(":")
         if not run or len(digest) != 32 or not set(digest.lower()) <= set("0123456789abcdef"):
-            raise UsageError(f"--anchor {one}: give the id of a run, a colon, and a digest of 32 hex digits")
+            raise UsageError(
+                f"--anchor {one}: give the id of a run or a work order, a colon, and a digest of 32 hex digits"
+            )
         found[run] = digest.lower()
     return found

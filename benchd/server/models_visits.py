@@ -276,6 +276,9 @@ class VisitBody(Listed):
     proof: OrderProof
     ranking: Ranking
     plan: Plan
+    digest: str = Field(
+        description="Of the order's newest record: `benchd verify --anchor ORDER:DIGEST` tells if it changed."
+    )
     log: list[LogLine] = Field(description="All of the above in order of time.")
 
 

@@ -88,7 +88,8 @@ class Visits:
         visit, known = self._visit(work_order), self.known
         ranking, plan = self._thought(known, evidence_of(known, visit), by)
         proof = core.proof(visit)
-        return visit_body(known, visit, proof, ranking, planned(plan, proof, visit))
+        body = visit_body(known, visit, proof, ranking, planned(plan, proof, visit))
+        return {**body, "digest": self.journal.order_digest(visit.work_order)}
 
     def report(self, work_order: str, form: str) -> bytes:
         """The paper of an order, `form` 'pdf' or 'html'. ConfigError if none is installed; StoreError."""

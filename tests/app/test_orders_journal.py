@@ -380,6 +380,48 @@ def test_an_order_left_out_with_all_that_is_its_own_is_missed(path: Path) -> Non
         assert told in found
 
 
+def test_an_order_rewritten_with_all_its_digests_does_not_match_what_was_kept_elsewhere(path: Path) -> None:
+    filled(path)
+    with Journal(path) as journal:
+        kept = {"1001": journal.order_digest("1001"), "1002": journal.order_digest("1002").upper()}
+        journal.append_order("1002", {"kind": "order-note", "text": "later"})
+        assert troubles(journal, **kept) == []
+        (told,) = troubles(journal, **{"1002": "0" * 32})
+        assert (
+            told
+            == f"work order 1002: no record has the digest {'0' * 32} that was kept elsewhere: it was cut or rewritten"
+        )
+        (told,) = troubles(journal, **{"1009": "0" * 32})
+        assert "knows no such run" in told
+    with Journal(path.with_name("again.sqlite")) as journal:
+        for work_order in ("1001", "1002"):
+            journal.open_order({**NEW, "work_order": work_order})
+        told = troubles(journal, **kept)
+        assert [one.split(":")[0] for one in told] == ["work order 1001", "work order 1002"]
+
+
+def test_the_command_counts_the_orders(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from click.testing import CliRunner
+
+    from benchd.cli import cli
+
+    filled(path)
+    with Journal(path) as journal:
+        head = journal.order_digest("1001")
+    done = CliRunner().invoke(cli, ["verify", str(path), "--anchor", f"1001:{head}"])
+    assert (done.exit_code, "intact, 2 runs and 3 work orders" in done.output) == (0, True), done.output
+    with behind(path) as db:
+        db.execute("UPDATE order_records SET body = replace(body, 'note 1', 'note 9')")
+    done = CliRunner().invoke(cli, ["verify", str(path), "--json"])
+    found = json.loads(done.stdout)
+    assert (done.exit_code, found["intact"], found["work_orders"], found["findings"][0]["work_order"]) == (
+        5,
+        False,
+        3,
+        "1002",
+    )
+
+
 def test_guards_that_were_taken_off_are_missed(path: Path) -> None:
     filled(path)
     with closing(sqlite3.connect(path)) as db:
