@@ -3,6 +3,52 @@
 from __future__ import annotations
 
 import os
+from typing import Any
+
+import pytest
 
 # The hundreds of processes that the tests start need not compile benchd anew each, whatever the shell around us says.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+#: Modules of ten seconds and more, in the order in which they begin: with two workers, what is mostly computing goes on
+#: beside what is mostly waiting, and nothing long is left for the end.
+LONG = (
+    "system/test_demo.py",
+    "system/test_live_run.py",
+    "virtual/test_served_instruments.py",
+    "forward/test_mqtt.py",
+    "forward/test_series_forwarder.py",
+    "app/test_client.py",
+    "system/test_daemon_faults.py",
+    "app/test_cli_daemon.py",
+    "core/test_regulator_run.py",
+    "server/test_schemathesis.py",
+    "server/test_hostile.py",
+    "server/test_stream.py",
+    "system/test_meters.py",
+    "forward/test_fleet.py",
+    "daemon/test_daemon.py",
+    "app/test_operations_guide.py",
+    "app/test_service_files.py",
+    "app/test_journal_old.py",
+    "app/test_journal_kept.py",
+    "app/test_journal_faults.py",
+    "app/test_journal.py",
+    "app/test_discover.py",
+)
+PLACES = {f"tests/{name}": place for place, name in enumerate(LONG)}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    items.sort(key=lambda one: PLACES.get(one.nodeid.partition("::")[0], len(LONG)))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """A module goes to one worker as a whole, so that what its tests share is made once."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    if config.getvalue("dist") != "worksteal":  # the usual one, of pyproject.toml
+        return None
+    config.option.loadscopereorder = False  # ours is the better order
+    return LoadScopeScheduling(config, log)

@@ -119,7 +119,7 @@ def bench_as_it_was(home: Path, run: str) -> str:
 def kitchen(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kitchen]:
     """Demos of all faults that are asked for here, being made."""
     mine = f"{request.node.nodeid}::test_every_fault"
-    asked = [fault for fault in FAULTS if any(is_of(one, mine, fault) for one in request.session.items)]
+    asked = [fault for fault in RUN_FAULTS if any(is_of(one, mine, fault) for one in request.session.items)]
     found = Kitchen()
     for fault in in_order(asked):
         words = demo_words(SLOW.get(fault, SPEED))
