@@ -123,8 +123,8 @@ def learn(
 
 
 def was(model: Model, evidence: Evidence) -> Array | None:
-    """[H]: what was wrong when the machine came in, given that nothing is now and that its repairs were done right; None
-    if that cannot be."""
+    """[H]: what was wrong when the machine came in, given that nothing is now, that its repairs were done right, and that
+    nobody repaired for nothing; None if that cannot be."""
     now = np.arange(len(model.hypotheses))  # what is left by now of each hypothesis
     weights = model.prior.copy()
     for one in counted(model, evidence):
@@ -133,6 +133,8 @@ def was(model: Model, evidence: Evidence) -> Array | None:
         else:
             weights = weights * model.likely(one.item, one.outcome)[now]
     weights = np.where(now == 0, weights, 0.0)
+    if any(isinstance(one, Mended) for one in evidence):
+        weights[0] = 0.0
     total = weights.sum()
     return weights / total if total > 0 else None
 
