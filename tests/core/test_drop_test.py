@@ -156,7 +156,7 @@ def test_too_little_current_is_void() -> None:
 def test_current_that_fades_while_measuring_is_void_and_keeps_what_was_measured() -> None:
     found = Bench(amps=12.0, fall=0.25).run()
     assert found.outcome == "void"
-    assert any("regulator plug" in one for one in found.reasons)
+    assert any("Regulator plug: good" in one for one in found.reasons)
 
 
 def test_an_engine_that_is_never_started() -> None:

@@ -16,6 +16,7 @@ from benchd.core.track import Array
 from benchd.core.verdicts import Measured
 
 UNSTATED = "accuracy not stated"  # name of a component that says: nobody promises anything at this reading
+SCATTER = "scatter and display"
 GLITCH_SD = 6.0  # a reading so many robust standard deviations off is no reading of the same thing
 GLITCH_PART = 0.15  # more of them than this are no glitches
 
@@ -75,12 +76,22 @@ def resolution_of(facts: ChannelFacts) -> float | None:
     return facts.resolution or (lines[0].resolution * abs(facts.model.ratio) if lines else None)
 
 
-def average(facts: ChannelFacts, readings: ArrayLike, unit: str) -> Amount:
-    """Mean of readings of the same thing, glitches left out: scatter, display and the meter's statement."""
+def average(facts: ChannelFacts, readings: ArrayLike, unit: str, *, drifts: bool = False) -> Amount:
+    """Mean of readings of the same thing, glitches left out: scatter, display and the meter's statement.
+
+    With `drifts` the mean over that very time is meant, so that a steady change in it is no scatter.
+    """
     kept = without_glitches(readings, resolution_of(facts) or 0.0)
     mean = series.mean(kept, resolution_of(facts))
-    parts = [Component("scatter and display", mean.u, mean.dof)]
+    parts = [_about_a_line(kept, facts) if drifts and len(kept) > 3 else Component(SCATTER, mean.u, mean.dof)]
     return Amount(mean.value, unit, (*parts, *stated(facts, mean.value)), len(kept))
+
+
+def _about_a_line(kept: Array, facts: ChannelFacts) -> Component:
+    x = np.arange(len(kept), dtype=np.float64)
+    fitted = series.line(x, kept, resolution_of(facts))
+    u = math.hypot(fitted.residual_sd / math.sqrt(fitted.n_eff), fitted.u_level)
+    return Component(SCATTER, u, fitted.dof) if u > 0 else Component(SCATTER, math.inf)
 
 
 def stated(facts: ChannelFacts, value: float) -> list[Component]:
@@ -92,7 +103,7 @@ def stated(facts: ChannelFacts, value: float) -> list[Component]:
 def difference(facts: ChannelFacts, first: Amount, second: Amount) -> Amount:
     """first - second of one meter: its percent error is of the difference alone, scatter and display count twice."""
     value = first.value - second.value
-    parts = [Component(f"{name}: scatter and display", one.parts[0].u, one.parts[0].dof)
+    parts = [Component(f"{name}: {SCATTER}", one.parts[0].u, one.parts[0].dof)
              for name, one in (("before", first), ("after", second))]  # fmt: skip
     return Amount(value, first.unit, (*parts, *stated(facts, value)), min(first.n, second.n))
 
@@ -111,10 +122,10 @@ def ratio(over: Amount, under: Amount, unit: str) -> Amount:
 def total(parts: Sequence[Amount], unit: str) -> Amount:
     """Sum of amounts read by the same meters: statements add up in full, scatter in squares."""
     value = sum(one.value for one in parts)
-    scatter = math.hypot(*(part.u for one in parts for part in one.parts if "scatter" in part.name))
-    shared = sum(combine([part for part in one.parts if "scatter" not in part.name] or [Component("", 0.0)])[0]
+    scatter = math.hypot(*(part.u for one in parts for part in one.parts if SCATTER in part.name))
+    shared = sum(combine([part for part in one.parts if SCATTER not in part.name] or [Component("", 0.0)])[0]
                  for one in parts)  # fmt: skip
-    told = [Component("scatter and display", scatter), Component("meters' statements", shared)]
+    told = [Component(SCATTER, scatter), Component("meters' statements", shared)]
     if any(part.name == UNSTATED for one in parts for part in one.parts):
         told.append(Component(UNSTATED, 0.0))
     return Amount(value, unit, tuple(told), min((one.n for one in parts), default=0))

@@ -191,12 +191,12 @@ def cranked(crank: Crank, starter: Starter, facts: dict[str, ChannelFacts], now_
     """What a crank came to; None while there is too little of it."""
     if not crank.judgeable or not starter.rest:
         return None
-    rest = average(facts["battery_volts"], [volts for _, volts in starter.rest], "V")
-    volts = average(facts["battery_volts"], _without_end(crank, crank.volts), "V")
+    rest = average(facts["battery_volts"], [volts for _, volts in starter.rest], "V", drifts=True)
+    volts = average(facts["battery_volts"], _without_end(crank, crank.volts), "V", drifts=True)
     drop = difference(facts["battery_volts"], rest, volts)
     pulled, turned = _without_end(crank, crank.amps), _without_end(crank, crank.rpm)
-    amps = average(facts["crank_amps"], pulled, "A") if len(pulled) >= LEAST_READINGS else None
-    rpm = average(facts["engine_rpm"], turned, "rpm") if len(turned) >= LEAST_READINGS else None
+    amps = average(facts["crank_amps"], pulled, "A", drifts=True) if len(pulled) >= LEAST_READINGS else None
+    rpm = average(facts["engine_rpm"], turned, "rpm", drifts=True) if len(turned) >= LEAST_READINGS else None
     ohms = ratio(drop, amps, "ohm") if amps is not None and amps.value > STEP_AMPS / 2 else None
     return Cranked(rest, volts, drop, amps, rpm, ohms, crank.seconds(now_s))
 

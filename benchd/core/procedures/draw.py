@@ -264,8 +264,9 @@ class DrawTest(Watched):
         told = 3 * math.hypot(before.parts[0].u, now.parts[0].u)
         if before.value - now.value > max(FALLEN_PART * before.value, told):
             return rules.through_regulator(before, now)
+        self.before = now  # the newer of the two has settled more
         return rules.elsewhere(
-            before, f"It stays at {milliamps(now)} with the regulator unplugged: that is not where it goes."
+            now, f"It stays at {milliamps(now)} with the regulator unplugged: that is not where it goes."
         )
 
     def _at_end(self, because: str) -> Finding:

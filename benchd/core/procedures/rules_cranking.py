@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from benchd.core import ratings
+from benchd.core import lead_acid, ratings
 from benchd.core.budget import decide
 from benchd.core.procedures.averaged import Amount
 from benchd.core.procedures.cranking import Cranked
@@ -141,15 +141,19 @@ class Judge:
     # --- findings -----------------------------------------------------------------------------------------------------
 
     def _low_volts(self, amps: str | None) -> Finding:
-        holds = self.battery_holds()
-        if self.crank.rest.value < CHARGED_VOLTS and holds is not True:
+        holds, rest = self.battery_holds(), self.crank.rest.value
+        if lead_acid.looks_like_dead_cell(rest):
             return self._sags(
-                f"It rested at {self.crank.rest.value:.2f} V, less than three quarters charged: a discharged battery sags "
-                "on any starter.",
-                (Suspect.BATTERY,),
+                "So few volts at rest are those of a dead cell, or of a battery run flat.", (Suspect.BATTERY,)
             )
         if holds is True and amps != "pass":
             return self._dragging(("the volts go down though the battery holds",))
+        if rest < CHARGED_VOLTS:
+            also = " and its inner resistance is too high as well" if holds is False else ""
+            return self._sags(
+                f"It rested less than three quarters charged{also}: a discharged battery sags on any starter.",
+                (Suspect.BATTERY,),
+            )
         if holds is False or amps == "pass":
             return self._sags("The battery does not hold the starter's amps.", (Suspect.BATTERY,))
         return self._sags(

@@ -76,7 +76,7 @@ class Draw:
         source = self.charge()[2]
         if hours.value <= 0:
             return (f"The battery is below half its charge already ({source}).",)
-        told = f"{hours.value / 24:.0f} days" if hours.value >= 72 else f"{hours.value:.0f} hours"
+        told = f"{hours.value / 24:.0f} days" if hours.value >= 72 else f"{hours.value:.2g} hours"
         return (f"It takes a {battery.amp_hours:g} Ah battery to half its charge in about {told} ({source}).",)
 
     # --- findings -----------------------------------------------------------------------------------------------------

@@ -104,10 +104,11 @@ class Called:
         jumps = f"; it jumps by {one.swing:.2f} V: loose" if self.loose else ""
         swapped = " (leads the other way round)" if one.swapped else ""
         silent = " It reads nothing at all: be sure that both tips were on metal." if one.silent else ""
+        name = one.joint.name[0].upper() + one.joint.name[1:]
         return (
-            f"{one.joint.name}: {one.volts.text(3)} at {one.amps.value:.1f} A{swapped}, {one.ohms.times(1000, 'mOhm').text(1)}; "
-            f"at {one.rated_amps:g} A {one.at_rated.text(2)} and {one.watts.value:.1f} W lost; {limit.text()}: "
-            f"{self.call}{jumps}.{silent}"
+            f"{name}: {self.call}{jumps}. {one.volts.text(3)} at {one.amps.value:.1f} A{swapped}, so "
+            f"{one.ohms.times(1000, 'mOhm').text(1)}; at {one.rated_amps:g} A {one.at_rated.text(3)} and {one.watts.value:.1f} W "
+            f"lost, {limit.text()}.{silent}"
         )
 
 
@@ -222,5 +223,5 @@ class Circuit:
     def facts(self) -> tuple[str, ...]:
         told = [one.text(self.limits.joint) for one in sorted(self.called, key=lambda one: one.result.joint.number)]
         for name, volts, limit, call, _ in self.sums():
-            told.append(f"{name}: {volts.text(2)} at rated amps; {limit.text()}: {call}.")
+            told.append(f"{name[0].upper()}{name[1:]}: {call}. {volts.text(3)} at rated amps, {limit.text()}.")
         return tuple(told)
