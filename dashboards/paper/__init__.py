@@ -38,6 +38,11 @@ class _Paper:
 
         return press.pdf(self._sheet(data))
 
+    def lines(self, data: Mapping[str, Any], width: int = 78) -> list[str]:
+        """The same for a terminal, in plain letters. AttributeError for a paper that is none for a terminal."""
+        made: list[str] = importlib.import_module(f"{__name__}.{self.place}").lines(data, width)
+        return made
+
     def _sheet(self, data: Mapping[str, Any]) -> dict[str, Any]:
         made: dict[str, Any] = importlib.import_module(f"{__name__}.{self.place}").sheet(data)
         return made

@@ -17,6 +17,7 @@ _KEYS: dict[str, dict[str, tuple[str, str]]] = {
         "lead_pairs": ("lead pairs to measure", ""),
         "lead_ohms": ("ohms of each pair, cold", "ohm"),
         "min_ground_ohms": ("ohms to ground, at least", "ohm"),
+        "table": ("least volts AC, regulator unplugged, ", ""),
     },
     "regulator": {
         "rated_amps": ("rated output{at}", "A"),
@@ -53,17 +54,19 @@ _KEYS: dict[str, dict[str, tuple[str, str]]] = {
 }
 
 
-def limit_rows(spec: Mapping[str, Any]) -> list[tuple[str, str, str]]:
-    """(part, limit, value) of everything that a machine file asks for; keys that are not known are shown by their name."""
-    return [(part if first else "", words, value) for part, first, words, value in _rows(spec)]
+def limit_rows(spec: Mapping[str, Any], leave: frozenset[str] = frozenset()) -> list[tuple[str, str, str]]:
+    """(part, limit, value) of everything that a machine file asks for, but for the keys to be left out; keys that are
+    not known are shown by their name."""
+    return [(part if first else "", words, value) for part, first, words, value in _rows(spec, leave)]
 
 
-def _rows(spec: Mapping[str, Any]) -> Iterator[tuple[str, bool, str, str]]:
+def _rows(spec: Mapping[str, Any], leave: frozenset[str]) -> Iterator[tuple[str, bool, str, str]]:
     for part, keys in _KEYS.items():
         given = spec.get(part)
         if not isinstance(given, Mapping):
             continue
         names = [*(one for one in keys if one in given), *(one for one in given if one not in keys and one != "at_rpm")]
+        names = [one for one in names if one not in leave]
         for place, name in enumerate(names):
             words, unit = keys.get(name, (titled(name), ""))
             speed = f", at {limit(given['at_rpm'])} rpm" if "at_rpm" in given else ""
@@ -74,10 +77,12 @@ def _rows(spec: Mapping[str, Any]) -> Iterator[tuple[str, bool, str, str]]:
 def _values(name: str, value: Any, unit: str) -> Iterator[tuple[str, str]]:
     if name == "table" and isinstance(value, list):
         for row in value:
-            yield f": at {plain(row['rpm'])} rpm", f"{plain(row['min_volts_ac'])} V at least"
+            yield f"at {plain(row['rpm'])} rpm", f"{plain(row['min_volts_ac'])} V"
     elif name == "switch" and isinstance(value, Mapping):
         for position, pairs in value.items():
             yield f", {one_line(position)}", "joins " + (", ".join(one_line(one) for one in pairs) or "nothing")
+    elif name == "full_gravity":
+        yield "", f"{float(value):.3f}"
     else:
         yield "", limit(value, unit)
 
