@@ -90,6 +90,9 @@ class VisitDoor(Protocol):
     def close(self, work_order: str, reason: str = "", by: str = "") -> dict[str, Any]:
         """Close it: as proven if its proof is complete, else only with a reason. UsageError lists what is missing."""
 
+    def report(self, work_order: str, form: str) -> bytes:
+        """The paper of the visit, `form` 'pdf' or 'html'."""
+
     def knowledge(self) -> dict[str, Any]:
         """{"questions": [item], "looks": [item], "tests": [item], "repairs": [...], "causes": [...], "sources"}; an item:
         {"id", "kind", "text", "minutes", "cost", "run", "how", "caution", "tools", "origin", "right",
