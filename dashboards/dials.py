@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
 from benchd_dashboards.look import Look, paint
-from benchd_dashboards.state import STALE_S, State
+from benchd_dashboards.state import BEFORE, STALE_S, State
 from rich.text import Text
 
 from benchd.core.samples import CHANNELS
@@ -25,8 +25,30 @@ TITLES = {
     "battery_celsius": "BATTERY TEMPERATURE",
     "stator_ohms": "STATOR LEAD TO LEAD",
     "stator_ground_ohms": "STATOR TO GROUND",
+    "load_amps": "LOAD AMPS",
+    "crank_amps": "STARTER AMPS",
+    "draw_amps": "KEY-OFF AMPS",
+    "joint_volts": "VOLTS LOST",
+    "circuit_ohms": "OHMS",
+    "state_of_charge": "CHARGE, PERCENT",
 }
-MAIN = {"regulator": ("battery_volts", "charge_amps"), "stator": ("stator_volts",)}
+#: What stands large: channels, or an estimate of the standing (state_of_charge).
+MAIN = {
+    "regulator": ("battery_volts", "charge_amps"),
+    "stator": ("stator_volts",),
+    "charge": ("battery_volts", "state_of_charge"),
+    "load": ("battery_volts", "load_amps"),
+    "crank": ("battery_volts", "crank_amps"),
+    "draw": ("draw_amps", "battery_volts"),
+    "drop": ("joint_volts", "charge_amps"),
+    "continuity": ("circuit_ohms",),
+}
+#: Not on every bench: left out until it is read.
+_IF_READ = {"crank": ("crank_amps",), "draw": ("battery_volts",)}
+#: Channels whose limits come with the standing, as an estimate of the channel's own name or of one of these.
+_LIMITS_LIVE = frozenset(MAIN) - {"regulator", "stator"}
+_NAMED_OTHERWISE = {"battery_volts": "cranking_volts", "crank_amps": "starter_amps", "engine_rpm": "cranking_rpm"}
+_FINE = {"joint_volts": 3, "draw_amps": 3}  # decimals worth showing, where two are not enough
 
 #: The contract's defaults where a spec does not say: share of the rated amps that still counts as rated, as near zero.
 LEAST_OUTPUT, NEAR_ZERO = 0.9, 0.1
@@ -58,6 +80,8 @@ class Dial:
 
     @property
     def unit(self) -> str:
+        if self.channel == "state_of_charge":
+            return "%"
         return CHANNELS[self.channel][1] if self.channel in CHANNELS else ""
 
     def text(self, most_signs: int = 12) -> str:
@@ -71,15 +95,18 @@ class Dial:
 def main_channels(state: State) -> tuple[str, ...]:
     """The channels whose numbers stand large: the procedure's, or whatever is read first."""
     if state.procedure in MAIN:
-        return MAIN[state.procedure]
+        away = [name for name in _IF_READ.get(state.procedure, ()) if name not in state.tracks]
+        return tuple(name for name in MAIN[state.procedure] if name not in away)
     return tuple(name for name in CHANNELS if name in state.tracks and name != "engine_rpm")[:2]
 
 
 def dial(state: State, channel: str) -> Dial:
-    """The channel's dial as things stand."""
+    """The dial of a channel, or of an estimate that stands large, as things stand."""
+    if channel not in CHANNELS and channel in TITLES:
+        return _estimated(state, channel)
     value, decimals = state.number(channel), _decimals(state, channel)
     absent = _absent(state, channel)
-    made = _MAKERS.get(channel, _plain)(state, channel, value, decimals)
+    made = _maker(state, channel)(state, channel, value, decimals)
     if absent is None:
         return made
     return Dial(channel, None, decimals, *absent, made.low, made.high, made.bands, made.ceiling, made.note)
@@ -89,9 +116,9 @@ def _decimals(state: State, channel: str) -> int:
     """Decimals that the display has, two at most: more of them flicker and are read by nobody at two metres."""
     if channel == "engine_rpm":
         return 0
-    track = state.tracks.get(channel)
+    track, most = state.tracks.get(channel), _FINE.get(channel, 2)
     resolution = None if track is None else track.resolution
-    return 2 if not resolution else next((places for places in range(2) if resolution >= 0.999 * 10**-places), 2)
+    return 2 if not resolution else next((places for places in range(most) if resolution >= 0.999 * 10**-places), most)
 
 
 def _absent(state: State, channel: str) -> tuple[str, str] | None:
@@ -188,6 +215,57 @@ def _rpm(state: State, channel: str, value: float | None, decimals: int) -> Dial
         word, role = "NOT TURNING", "quiet"
     span = high - low
     return Dial(channel, value, decimals, word, role, low - 3 * span, high + 2 * span, ((low, high),))
+
+
+def _maker(state: State, channel: str) -> Callable[[State, str, float | None, int], Dial]:
+    """Who makes a channel's dial in this procedure."""
+    if state.procedure in _LIMITS_LIVE and not (channel == "engine_rpm" and state.engine_runs):
+        return _live_limits
+    return _MAKERS.get(channel, _plain)
+
+
+def _live_limits(state: State, channel: str, value: float | None, decimals: int) -> Dial:
+    """By the limits that the newest standing tells for this channel; a scale that holds them and what was read."""
+    estimates = state.estimates()
+    found = estimates.get(channel) or estimates.get(_NAMED_OTHERWISE.get(channel, "")) or {}
+    track = state.tracks.get(channel)
+    read = [] if track is None else [end for _, low, high in track.points for end in (low, high)]
+    return _between_limits(channel, value, decimals, found, read, judged=state.phase not in BEFORE)
+
+
+def _estimated(state: State, name: str) -> Dial:
+    """An estimate as a dial of its own."""
+    found = state.estimates().get(name, {})
+    value = float(found["value"]) if found else None
+    made = _between_limits(name, value, 0, found, [0.0, 100.0], judged=True)
+    if value is None:
+        return Dial(name, None, 0, "NOT KNOWN YET", "quiet", made.low, made.high)
+    return made
+
+
+def _between_limits(
+    channel: str, value: float | None, decimals: int, found: Mapping[str, Any], read: list[float], *, judged: bool
+) -> Dial:
+    """A dial with the band low..high of an estimate (either may be open). Not judged: no word, it is not measured yet."""
+    low, high = (None if found.get(end) is None else float(found[end]) for end in ("low", "high"))
+    ends = [*read, *(end for end in (low, high) if end is not None)] or [0.0, 1.0]
+    margin = 0.08 * (max(ends) - min(ends) or abs(max(ends)) or 1.0)
+    bottom, top = min(ends) - margin, max(ends) + margin
+    bottom = max(bottom, 0.0) if min(ends) >= 0 else bottom
+    if low is None and high is None:
+        return Dial(channel, value, decimals, "", "", bottom, top)
+    band = (bottom if low is None else low, math.inf if high is None else high)
+    word, role = ("", "") if value is None or not judged else _word(value, low, high)
+    return Dial(channel, value, decimals, word, role, bottom, top, (band,))
+
+
+def _word(value: float, low: float | None, high: float | None) -> tuple[str, str]:
+    if low is not None and high is not None:
+        return _banded(value, low, high)
+    if low is not None:
+        return ("ENOUGH", "good") if value >= low else ("TOO LOW", "warn")
+    assert high is not None
+    return ("LOW ENOUGH", "good") if value <= high else ("TOO HIGH", "warn")
 
 
 def _plain(state: State, channel: str, value: float | None, decimals: int) -> Dial:

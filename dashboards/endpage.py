@@ -33,7 +33,15 @@ def end_page(state: State, columns: int, rows: int, look: Look, hand: Hand, titl
 
 
 def _throttle(state: State, columns: int, look: Look) -> list[Text]:
-    """Said until the tachometer says that it was done."""
+    """Said until the tachometer says that it was done; with no engine running, what the end itself asks for."""
+    if not state.engine_runs:
+        ask, ended_s = state.instruction, float(state.verdict.get("t_ns") or 0) / 1e9
+        if ask is None or not state.verdict or ask.t_s < ended_s - 0.01:
+            return []
+        return [
+            look.strip(line, columns, "call")
+            for line in look.wrap(ask.text, columns - 1, "", f" {look.mark('do')} ", 2)
+        ]
     rpm = state.number("engine_rpm")
     if rpm is not None and rpm < TURNING_RPM:
         return []
@@ -104,7 +112,9 @@ def _measured(name: str, found: Mapping[str, Any]) -> str:
     if spread is None:
         text = f"{text} {unit}".rstrip() + ", uncertainty not known"
     else:
-        text += f" ± {_rounded(float(spread), spread)} {unit}" + (f" (k = {factor:.3g})" if factor else "")
+        text = f"{text} ± {_rounded(float(spread), spread)} {unit}".rstrip() + (
+            f" (k = {factor:.3g})" if factor else ""
+        )
     chance = found.get("probability_of_conformity")
     return text + (f", {percent(float(chance))} likely within limits" if chance is not None else "")
 

@@ -90,7 +90,8 @@ class Printer:
             return []
         self._told_s = state.t_s
         parts = []
-        for channel in (*main_channels(state), "engine_rpm"):
+        turns = state.engine_runs or "engine_rpm" in state.tracks
+        for channel in (*main_channels(state), *(["engine_rpm"] if turns else [])):
             one = dial(state, channel)
             value = one.word.lower() if one.value is None else f"{one.text()} {one.unit}".strip()
             word = f" ({one.word.lower()})" if one.word and one.value is not None else ""
@@ -138,7 +139,7 @@ class Printer:
         lines = [f"VERDICT: {words}" + (f", {suspect}" if suspect else "")]
         lines += [line.plain for line in account(self.state, self.width, self.look) if line.plain.strip()]
         lines += [f"{name}: {number_with_spread(found)}" for name, found in estimates.items()]
-        return [lines[0], "Close the throttle.", *lines[1:]]
+        return [lines[0], *(["Close the throttle."] if self.state.engine_runs else []), *lines[1:]]
 
     def _closed(self, record: Mapping[str, Any]) -> list[str]:
         reason = harmless(record.get("reason") or "")

@@ -13,6 +13,9 @@ from benchd_dashboards.look import harmless
 
 MOST_POINTS = 1200
 STALE_S = 3.0  # a lost meter is named within 3 s; its last number goes with it
+BEFORE = ("checking", "waiting for full throttle")  # phases in which nothing is measured yet
+#: Procedures with the engine stopped, or turned by the starter only: nobody is told to close a throttle.
+NO_ENGINE = frozenset({"charge", "load", "crank", "draw", "continuity"})
 SURE_CROSSING = 2  # samples in a row above the ceiling: one glitch is not a crossing
 
 
@@ -101,6 +104,16 @@ class State:
     @property
     def procedure(self) -> str:
         return str(self.opened.get("procedure") or self.verdict.get("procedure") or "")
+
+    @property
+    def engine_runs(self) -> bool:
+        """Whether this is a run with the engine running."""
+        return self.procedure not in NO_ENGINE
+
+    def estimates(self) -> Mapping[str, Mapping[str, Any]]:
+        """Name -> estimate with a value, of the newest standing."""
+        found = dict(self.standing.get("estimates") or {})
+        return {name: one for name, one in found.items() if isinstance(one, Mapping) and one.get("value") is not None}
 
     @property
     def phase(self) -> str:
@@ -196,8 +209,13 @@ class State:
             self._forget_preparations(now_s)
 
     def _forget_preparations(self, now_s: float) -> None:
-        """The engine is at full throttle: what was to be done before is done. Figures may still be typed in."""
-        self.questions = [ask for ask in self.questions if ask.choices is None or ask.t_s >= now_s]
+        """The engine is at full throttle: what was to be done before is done. Figures may still be typed in, and with the
+        engine stopped there is time for what has more than one answer."""
+        self.questions = [
+            ask
+            for ask in self.questions
+            if ask.choices is None or ask.t_s >= now_s or (not self.engine_runs and len(ask.choices) > 1)
+        ]
         if self.instruction is not None and self.instruction.t_s < now_s:
             self.instruction = None
 

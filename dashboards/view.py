@@ -6,20 +6,25 @@ verdict stands; the engine; what is wrong; the curves; the keys.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from benchd_dashboards import curve, endpage
 from benchd_dashboards.dials import TITLES, Dial, dial, main_channels, scale, scale_numbers
 from benchd_dashboards.glyphs import Face, big, face_for
 from benchd_dashboards.keys import Hand, shortcuts
 from benchd_dashboards.look import Look, beside, clock
-from benchd_dashboards.state import Ask, State
+from benchd_dashboards.state import BEFORE, Ask, State
 from benchd_dashboards.words import flag_line, gap_line, heading, leaning, number_with_spread
 from rich.text import Text
 
-_SHORT = {"battery_volts": "VOLTS", "charge_amps": "AMPS"}
+_SHORT = {
+    "battery_volts": "VOLTS",
+    "charge_amps": "AMPS",
+    "load_amps": "AMPS",
+    "crank_amps": "AMPS",
+    "joint_volts": "LOST",
+}
 _STACKED_ROWS = 5  # the least height that makes two numbers one above the other worth their rows
-_BEFORE = ("checking", "waiting for full throttle")
 _GUTTER = 4  # with a line in it: two numbers must not be read as one
 _NARROW = 60  # columns below which two large numbers do not stand side by side
 
@@ -40,7 +45,7 @@ def page(state: State, columns: int, rows: int, look: Look, hand: Hand | None = 
 
 def _live(state: State, columns: int, rows: int, look: Look, hand: Hand, title: str) -> list[Text]:
     sparse, roomy, narrow = rows < 16, rows >= 30, columns < _NARROW
-    before = state.phase in _BEFORE  # words matter more than numbers
+    before = state.phase in BEFORE  # words matter more than numbers
     most = 2 if sparse else 8 if roomy or before else 5
     attend = attention(state, columns, most, look, hand)
     stand = _standing(state, columns, look, 1 if sparse else 2)
@@ -58,7 +63,7 @@ def _live(state: State, columns: int, rows: int, look: Look, hand: Hand, title: 
         (9, stand),
         (3, why),
         (1, _estimates(state, columns, look)),
-        (5, [_engine(state, columns, look)]),
+        (5, _engine(state, columns, look)),
         (7, wrong),
         (4, [_foot(state, columns, look, hand)]),
     ]
@@ -99,7 +104,7 @@ def attention(state: State, columns: int, most: int, look: Look, hand: Hand) -> 
     room = max(most - len(lines), 1)
     lines += _asks(state, columns, room, look, hand)
     caution = state.caution()
-    if caution is not None and state.phase not in _BEFORE and len(lines) < most:
+    if caution is not None and state.phase not in BEFORE and len(lines) < most:
         lines += look.wrap(caution.text, columns, "warn", "CAUTION: ", most - len(lines))
     return lines[:most]
 
@@ -108,7 +113,8 @@ def _hand(state: State, columns: int, look: Look, hand: Hand) -> list[Text]:
     if hand.mode == "sure?":
         return [look.strip(look.text(" ABORT THIS RUN? y = yes, any other key = go on"), columns, "bad")]
     if hand.aborted:
-        return [look.strip(look.text(" ABORTING: CLOSE THE THROTTLE"), columns, "bad")]
+        told = "CLOSE THE THROTTLE" if state.engine_runs else "LET GO, SWITCH OFF"
+        return [look.strip(look.text(f" ABORTING: {told}"), columns, "bad")]
     if hand.mode in ("answer", "mark"):
         label = " MARK: " if hand.mode == "mark" else " ANSWER: "
         room = max(columns - len(label) - 2, 4)
@@ -133,7 +139,7 @@ def _asks_now(state: State) -> list[Ask]:
     question, instruction = state.questions[:1], state.instruction
     if instruction is None:
         return question
-    if state.phase in _BEFORE and question and question[0].t_s <= instruction.t_s:
+    if state.phase in BEFORE and question and question[0].t_s <= instruction.t_s:
         return question
     return [instruction, *question]
 
@@ -234,16 +240,20 @@ def _standing(state: State, columns: int, look: Look, most: int) -> list[Text]:
 
 def _time_left(state: State) -> list[str]:
     left, limit = state.left_s(), state.left_s("limit_s")
-    found = [] if left is None else [f"about {clock(left)} left"]
+    # With no longest time the procedure knows its end to the second: a countdown.
+    found = [] if left is None else [f"{clock(left)} to go" if limit is None else f"about {clock(left)} left"]
     return found if limit is None else [*found, f"{clock(limit)} at most"]
 
 
 def _estimates(state: State, columns: int, look: Look) -> list[Text]:
     """Where it will end, what was delivered, and the channels that have no large number."""
     parts = []
-    for name, found in dict(state.standing.get("estimates") or {}).items():
-        if isinstance(found, Mapping) and found.get("value") is not None:
+    large = main_channels(state)
+    for name, found in state.estimates().items():
+        if name not in large:
             parts.append(f"{_titled(name)} {number_with_spread(found)}")
+        elif found.get("u") is not None:  # its limits stand under its number
+            parts.append(f"{_titled(name)} {number_with_spread({**found, 'low': None, 'high': None})}")
     hours = state.standing.get("ampere_hours")
     if hours is not None:
         parts.append(f"{float(hours):.2f} Ah in")
@@ -273,8 +283,10 @@ def _also(state: State, channel: str) -> str:
     return f"{_titled(channel)} {value}"
 
 
-def _engine(state: State, columns: int, look: Look) -> Text:
-    """rpm, its word and its scale on one line, and what the spec wants at this speed."""
+def _engine(state: State, columns: int, look: Look) -> list[Text]:
+    """rpm, its word and its scale on one line, and what the spec wants at this speed; nothing where no engine turns."""
+    if not state.engine_runs and "engine_rpm" not in state.tracks:
+        return []
     one = dial(state, "engine_rpm")
     line = look.text("ENGINE ", "quiet")
     line.append_text(look.text("---- rpm" if one.value is None else f"{one.text()} rpm", "digits"))
@@ -294,7 +306,7 @@ def _engine(state: State, columns: int, look: Look) -> Text:
         line.append_text(scale(one, min(room, 40), look))
     line.append_text(ends)
     line.append_text(note)
-    return line
+    return [line]
 
 
 def troubles(state: State, columns: int, most: int, look: Look) -> list[Text]:
@@ -318,7 +330,7 @@ def troubles(state: State, columns: int, most: int, look: Look) -> list[Text]:
 def _body(state: State, columns: int, rows: int, look: Look) -> list[Text]:
     """What fills the rest: before the engine is up, the cautions in full; then the curves."""
     lines: list[Text] = []
-    if state.phase in _BEFORE:
+    if state.phase in BEFORE:
         lines = _cautions(state, columns, rows, look)
     rest = rows - len(lines)
     drawn = [dial(state, channel) for channel in main_channels(state) if channel in state.tracks]

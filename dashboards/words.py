@@ -23,6 +23,15 @@ VERDICTS = {
     "undecided": ("UNDECIDED", "bar warn"),
     "void": ("VOID", "bar warn"),
 }
+#: Procedure -> what people call it; any other is called a run.
+TESTS = {
+    "charge": "STATE OF CHARGE",
+    "load": "LOAD TEST",
+    "crank": "CRANKING TEST",
+    "draw": "KEY-OFF DRAW",
+    "drop": "VOLTAGE DROP",
+    "continuity": "CONTINUITY",
+}
 #: What each flag means in the shop's words; the cure follows.
 FLAG_WORDS: dict[str, str] = {
     Flag.OVERLOAD: "OVER RANGE",
@@ -62,7 +71,11 @@ def number_with_spread(found: Mapping[str, Any]) -> str:
     """An estimate with two standard uncertainties, and the band that passes."""
     unit, value = str(found.get("unit", "")), float(found["value"])
     spread = found.get("u")
-    text = f"{value:.2f}" if spread is None else f"{value:.2f} ± {max(2 * float(spread), 0.01):.2f}"
+    spread = None if spread is None else 2 * float(spread)
+    places = 2 if spread is None or spread < 1.0 else 1 if spread < 10 else 0
+    if spread is not None and spread < 0.1 and abs(value) < 2.0:
+        places = 3  # volts lost in a joint, amps with the key off, gravities
+    text = f"{value:.{places}f}" if spread is None else f"{value:.{places}f} ± {max(spread, 10.0**-places):.{places}f}"
     low, high = found.get("low"), found.get("high")
     if low is not None and high is not None:
         wanted = f" (passes {low:g} to {high:g})"
@@ -88,7 +101,8 @@ def gap_line(name: str, gap: Said, now_s: float) -> str:
 def heading(state: State, columns: int, look: Look, title: str = "") -> Text:
     """What run this is, in what phase, how old."""
     opened, machine = state.opened, state.limits("machine")
-    parts = [title, f"{state.procedure.upper()} RUN" if state.procedure else "", str(machine.get("name") or "")]
+    called = TESTS.get(state.procedure, f"{state.procedure.upper()} RUN" if state.procedure else "")
+    parts = [title, called, str(machine.get("name") or "")]
     parts.append(str(opened.get("bench") or "") if not isinstance(opened.get("bench"), Mapping) else "")
     for key, word in (("work_order", "order"), ("unit", "unit")):
         if opened.get(key):

@@ -67,5 +67,13 @@ def apply_load(t_ns: int, amps: float, seconds: float) -> Prompt:
     return Prompt(t_ns, "apply-load", text, (), HOT_TESTER)
 
 
+def hold(t_ns: int, amps: float) -> Prompt:
+    return Prompt(t_ns, "hold", f"Hold {amps:.0f} A until you are told to let go.", ())
+
+
 def let_go(t_ns: int) -> Prompt:
     return Prompt(t_ns, "let-go", "LET GO of the load now. Leave the meters on: the volts come back.", ())
+
+
+def recovery(t_ns: int) -> Prompt:
+    return Prompt(t_ns, "recovery", "Load off. Touch nothing for a moment: the volts come back.", ())

@@ -80,6 +80,7 @@ class ChargeTest:
         self.now_s = 0.0
         self._heard_s = 0.0
         self._looked_s = -math.inf
+        self._measuring = False
         self._load_since_s: float | None = None
         self._before_dip: float | None = None
         self._negative = 0
@@ -206,7 +207,9 @@ class ChargeTest:
     @property
     def rested(self) -> bool:
         """Whether nothing hides in the volts: hours of rest, or the surface charge taken off and waited for."""
-        return self.stage == "waiting" or (self.stage == "resting" and self.charged_lately is False)
+        if self.stage == "waiting":
+            return not charge_state.above_full(self)
+        return self.stage == "resting" and self.charged_lately is False
 
     def pending(self) -> float:
         """Seconds for which the answers that are still out are waited for; 0 if none is."""
@@ -264,7 +267,8 @@ class ChargeTest:
 
     def _standing(self, t_ns: int) -> Standing:
         lean, sure, why = charge_telling.leaning(self)
-        phase = Phase.CHECKING if self.rest.level(self.now_s) is None else Phase.MEASURING
+        self._measuring = self._measuring or self.rest.level(self.now_s) is not None
+        phase = Phase.MEASURING if self._measuring else Phase.CHECKING
         left = None
         if self.stage == "waiting":
             left = max(WAIT_S - self.rest.span_s(self.now_s), 0.0)

@@ -147,6 +147,10 @@ def _told(test: ChargeTest, found: Charge) -> list[str]:
             f"{'' if len(acid.gravities) == 1 else 's'}, {acid.spread:.3f} apart: {percent(value)} +/- "
             f"{percent(2 * u)} charged{_family(test)}."
         )
+    if test.stage == "waiting" and not test.rested:
+        told.append(
+            "That is still above a full battery's: the load took too little off, or it is another kind of battery."
+        )
     if test.celsius is None:
         told.append("The battery's temperature is not known: gravity and frost are judged with room for that.")
     return told

@@ -104,6 +104,13 @@ def may_be_frozen(test: ChargeTest, *, rested: bool) -> bool:
     return freezing is not None and test.celsius <= freezing + FROST_MARGIN_CELSIUS
 
 
+def above_full(test: ChargeTest) -> bool:
+    """Whether the volts stand surely above those of any full battery at rest of this kind."""
+    volts = rest_volts(test)
+    roof = lead_acid.FULL_REST_VOLTS + SURFACE_MARGIN + (lead_acid.SEALED_VOLTS if test.sealed else 0.0)
+    return volts is not None and volts[0] - 2 * volts[1] > roof
+
+
 def surface_charge(test: ChargeTest) -> str:
     """Why the volts are taken for surface charge, as a sentence; '' if they are not."""
     volts = rest_volts(test)
@@ -113,8 +120,7 @@ def surface_charge(test: ChargeTest) -> str:
         return f"{volts[0]:.2f} V: is a charger or the engine still on? Off with it."
     if test.charged_lately and lead_acid.rest_charge(volts[0] + 2 * volts[1])[1] >= READY:
         return f"{volts[0]:.2f} V after a charge or a run is more than the battery holds."
-    roof = lead_acid.FULL_REST_VOLTS + SURFACE_MARGIN + (lead_acid.SEALED_VOLTS if test.sealed else 0.0)
-    if volts[0] - 2 * volts[1] > roof:
+    if above_full(test):
         return f"{volts[0]:.2f} V is above a full battery's {lead_acid.FULL_REST_VOLTS:.2f} V."
     if test.rest.falling(test.now_s):
         return f"{volts[0]:.2f} V and falling by itself."

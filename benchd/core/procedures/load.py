@@ -6,7 +6,9 @@ Prompts (id: what it takes):
     battery-celsius    a temperature with its unit (20C, 68F), Enter or 'skip' to leave it out; not asked where the
                        bench has the channel
     apply-load         no answer: switch the load on now (it is seen in load_amps)
+    hold               no answer: the load is on, hold it
     let-go             no answer: switch it off (15 s are over, or the answer is certain)
+    recovery           no answer: the load is off, the volts are watched for 10 s more
 
 Findings: holds, weak, dead-cell, not-charged, frozen, too-cold, no-load, off-nominal, cut-short, unsure; 'instrument'
 where a meter is in the way. It ends by itself: at once when the volts collapse, else after the recovery.
@@ -242,13 +244,15 @@ class LoadTest:
             if not self.celsius_asked or rested >= CELSIUS_PATIENCE_S:
                 return self._once("apply", battery_words.apply_load(t_ns, self.load, ratings.LOAD_S))
         elif self.curve is not None and self.released_s is None:
-            events: list[JudgeEvent] = []
+            events: list[JudgeEvent] = self._once("hold", battery_words.hold(t_ns, self.load))
             if self.loaded_s >= ratings.LOAD_S:
                 events += self._once("let go", battery_words.let_go(t_ns))
             if self.loaded_s >= ratings.LOAD_S + OVERLONG_S:
                 told = f"The load has been on for {self.loaded_s:.0f} s: LET GO, tester and battery overheat."
                 events += self._once("overlong", Caution(t_ns, told))
             return events
+        elif self.released_s is not None:
+            return self._once("recovery", battery_words.recovery(t_ns))
         return []
 
     def _once(self, key: str, event: Prompt | Caution) -> list[JudgeEvent]:
