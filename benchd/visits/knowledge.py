@@ -50,7 +50,15 @@ def load_knowledge(paths: Sequence[str | Path] | None = None) -> Knowledge:
 
     layers = _laid([Path(one) for one in (known_paths() if paths is None else paths)])
     _refuse(layers, causes_complaints(layers.data))
-    return _knowledge(CausesFile.model_validate(layers.data), tuple(layers.paths))
+    knowledge = _knowledge(CausesFile.model_validate(layers.data), tuple(layers.paths))
+    if len(layers.paths) > 1:  # the shipped file is known to work; numpy need not be imported for it
+        from benchd.core.causes.infer import Model
+
+        try:
+            Model(knowledge)
+        except ValueError as error:
+            raise ConfigError(f"{layers.paths[-1]}: {error}") from error
+    return knowledge
 
 
 def known_paths(learned: bool = True) -> list[Path]:

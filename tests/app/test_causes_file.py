@@ -349,6 +349,11 @@ def test_every_mistake_is_named(tmp_path: Path, text: str, key: str, said: str) 
     assert any(one.startswith(f"{path}:") and f"key '{key}': " in one and said in one for one in told), told
 
 
+def test_causes_that_leave_no_pair_are_refused(tmp_path: Path) -> None:
+    told = mistakes(tmp_path / "causes.toml", f'[[together]]\none_of = {json.dumps(CAUSES)}\norigin = "x"')
+    assert "do not go with `two` and `together`" in told[0]
+
+
 def test_the_same_id_twice_in_a_file_is_no_toml(tmp_path: Path) -> None:
     (told,) = mistakes(tmp_path / "causes.toml", '[looks.a]\ntext = "x"\n[looks.a]\ntext = "y"')
     assert "causes.toml:3: not TOML" in told
@@ -480,3 +485,29 @@ def test_learn_shows_counts_and_writes_only_when_told(home: Path, monkeypatch: p
     again = json.loads(causes("learn", "--weight", "10", "--json").stdout)
     assert again["causes"] == told["causes"], "counting twice counts nothing twice"
     assert [one.name for one in known_paths()] == ["common.toml", "causes-learned.toml"]
+
+
+def test_an_order_of_this_journal_teaches(home: Path) -> None:
+    """A visit as it is made, through the command line's own door: repaired, proven, closed, counted."""
+    from visit_world import judged
+
+    from benchd.journal import Journal
+    from benchd.visits.door import NewRepair, NewVisit
+    from benchd.visits.service import Visits
+
+    with Journal() as journal:
+        visits = Visits(journal, load_knowledge())
+        for number in ("1001", "1002"):
+            visits.open(NewVisit("hollin-t18", complaint="clicks", work_order=number, by="Anna Weld"))
+            visits.find(number, "terminals", "loose")
+            visits.repair(number, NewRepair("clean-terminals", by="Anna Weld"))
+        judged(journal, "1001")
+        assert visits.close("1001")["state"] == "proven"
+        assert visits.close("1002", reason="the customer could not wait")["state"] == "closed without proof"
+    told = json.loads(causes("learn", "--json").stdout)
+    counts = {one["id"]: one["count"] for one in told["causes"]}
+    assert told["orders"] == 1
+    assert counts["joint-loose"] == pytest.approx(1)
+    assert sum(counts.values()) == pytest.approx(1)
+    row = next(one for one in told["rows"] if one["item"] == "terminals")
+    assert sum(row["counts"]) == pytest.approx(1)

@@ -364,21 +364,24 @@ def _prior(knowledge: Knowledge, members: NDArray[np.bool_], hypotheses: Sequenc
 
 
 def _solved(base: Array, held: Array, wanted: Array) -> Array:
-    """The distribution exp(base + held @ theta) / Z with held.T @ it = wanted: Newton's way on a convex function."""
-    theta = np.log(wanted)
+    """The distribution exp(base + held @ theta) / Z with held.T @ it = wanted: the least value of a convex function, by
+    Newton's steps, shortened (Levenberg, Marquardt) where they lead too far."""
+    theta, damp = np.log(wanted), 1e-3
     value, found = _weighed(base, held, wanted, theta)
-    for _ in range(100):
+    for _ in range(400):
         mean = held.T @ found
         gap = wanted - mean
         if np.abs(gap).max() < 1e-12:
             return found
         spread = (held.T * found) @ held - np.outer(mean, mean)
-        step, size = np.linalg.solve(spread + 1e-14 * np.eye(len(gap)), gap), 1.0
-        tried = _weighed(base, held, wanted, theta + step)
-        while size > 1e-6 and not tried[0] <= value + 1e-12:
-            size /= 2
-            tried = _weighed(base, held, wanted, theta + size * step)
-        theta, value, found = theta + size * step, *tried
+        spread[np.diag_indices_from(spread)] *= 1 + damp
+        step = np.linalg.solve(spread + 1e-15 * np.eye(len(gap)), gap)
+        tried, there = _weighed(base, held, wanted, theta + step)
+        better = tried < value or np.abs(held.T @ there - wanted).max() < np.abs(gap).max()
+        if better and np.abs(step).max() < 30:
+            theta, value, found, damp = theta + step, tried, there, max(damp / 10, 1e-13)
+        else:
+            damp *= 10
     raise ValueError(
         "the frequencies of the causes do not go with `two` and `together`: too many causes exclude one another"
     )
