@@ -22,6 +22,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "status": ("status", "Say how the daemon and its benches are."),
     "judge": ("judge", "Judge recorded traces (CSV) as a live run would be judged."),
     "meters": ("meters", "List ports, find out which meter answers where, show live readings."),
+    "machine": ("machine", "Show a machine's circuit, its limits, and where the meters go."),
     "causes": ("causes", "What could be wrong and how often: show, check, learn from closed orders."),
     "check": ("check", "Check bench, machine and causes files without running anything."),
     "history": ("history", "List the runs that are kept."),

@@ -10,14 +10,15 @@ from benchd_dashboards.visit.words import chance, day, minutes, moved
 
 Body = Mapping[str, Any]
 Lines = tuple[tuple[str, str], ...]
+WIDE = 76  # of a terminal of 80, beside the cursor's mark
 SHOWN = 0.005  # causes less probable stay off the page
 
 
 def know(body: Body, knowledge: Body) -> list[Row]:
     """The machine: its circuit and limits, a row each so that they can be scrolled."""
-    from benchd_dashboards.visit.words import machine_lines
+    from benchd_dashboards.paper.machine import lines
 
-    return [Row("text", str(place), line, "", role) for place, (line, role) in enumerate(machine_lines(body["spec"]))]
+    return [Row("text", str(place), line) for place, line in enumerate(lines({"spec": body["spec"]}, WIDE))]
 
 
 def talk(body: Body, knowledge: Body) -> list[Row]:
