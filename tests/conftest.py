@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+import sys
 from typing import Any
 
 import pytest
 
 # The hundreds of processes that the tests start need not compile benchd anew each, whatever the shell around us says.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 #: Modules of ten seconds and more, in the order in which they begin: with two workers, what is mostly computing goes on
 #: beside what is mostly waiting, and nothing long is left for the end.

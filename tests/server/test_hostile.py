@@ -20,17 +20,36 @@ from benchd.site import ServerSettings
 MOST_BYTES = 4096
 
 
+SETTINGS = ServerSettings(port=0, max_body_bytes=MOST_BYTES, requests_per_s=1000.0, allowed_hosts=("bench.example",))
+
+
 @pytest.fixture
-def strict(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[World]:
-    """A server with small bounds and short deadlines."""
+def short(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Short deadlines."""
     monkeypatch.setattr(guard, "BODY_S", 0.6)
     monkeypatch.setattr(protocol, "HEAD_S", 0.6)
-    settings = ServerSettings(
-        port=0, max_body_bytes=MOST_BYTES, requests_per_s=1000.0, allowed_hosts=("bench.example",)
-    )
-    with world_in(tmp_path, settings) as found:
+
+
+@pytest.fixture(scope="module")
+def hardened(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
+    """A server with small bounds."""
+    with world_in(tmp_path_factory.mktemp("hardened"), SETTINGS) as found:
         yield found
-        assert found.ask("GET", "/v1/status")[0] == 200  # whatever was done to it
+
+
+@pytest.fixture
+def strict(hardened: World, short: None) -> Iterator[World]:
+    """The same server for all: it must bear everything that is done to it."""
+    yield hardened
+    assert hardened.ask("GET", "/v1/status")[0] == 200
+
+
+@pytest.fixture
+def alone(tmp_path: Path, short: None) -> Iterator[World]:
+    """Such a server with no connections but the test's own."""
+    with world_in(tmp_path, SETTINGS) as found:
+        yield found
+        assert found.ask("GET", "/v1/status")[0] == 200
 
 
 def request(world: World, line: str = "GET /v1/status HTTP/1.1", *headers: str, host: str | None = None) -> bytes:
@@ -295,17 +314,17 @@ def test_a_hundred_connections_at_once_are_all_served(strict: World) -> None:
     assert statuses == [200] * 100
 
 
-def test_connections_beyond_the_bound_are_told_so(strict: World, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_connections_beyond_the_bound_are_told_so(alone: World, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(protocol, "MOST_OF_ONE_CLIENT", 5)
-    held = [socket.create_connection(("127.0.0.1", strict.port), 5) for _ in range(5)]
+    held = [socket.create_connection(("127.0.0.1", alone.port), 5) for _ in range(5)]
     time.sleep(0.1)
-    found = strict.raw(request(strict))
+    found = alone.raw(request(alone))
     assert answer(found) == (503, "too-much")
     assert b"retry-after: 5" in found.lower()
     for wire in held:
         wire.close()
     time.sleep(0.1)
-    assert strict.raw(request(strict, "GET /v1/health HTTP/1.1", CLOSE)).startswith(b"HTTP/1.1 200")
+    assert alone.raw(request(alone, "GET /v1/health HTTP/1.1", CLOSE)).startswith(b"HTTP/1.1 200")
 
 
 def test_who_asks_too_often_waits(tmp_path: Path) -> None:
@@ -319,11 +338,11 @@ def test_who_asks_too_often_waits(tmp_path: Path) -> None:
         assert slow.ask("GET", "/v1/status")[0] == 200
 
 
-def test_wrong_tokens_are_slowed_down_and_right_ones_are_not(strict: World) -> None:
-    wrong = [strict.ask("GET", "/v1/status", scope=None, Authorization=f"Bearer no{n}")[0] for n in range(15)]
+def test_wrong_tokens_are_slowed_down_and_right_ones_are_not(alone: World) -> None:
+    wrong = [alone.ask("GET", "/v1/status", scope=None, Authorization=f"Bearer no{n}")[0] for n in range(15)]
     assert wrong[:10] == [401] * 10
     assert wrong[-1] == 429
-    assert strict.ask("GET", "/v1/status", scope="look")[0] == 200
+    assert alone.ask("GET", "/v1/status", scope="look")[0] == 200
 
 
 def test_buckets_are_bounded_and_fill_up_again() -> None:

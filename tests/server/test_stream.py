@@ -228,6 +228,7 @@ def test_a_journal_that_cannot_be_read_ends_the_stream(fresh: World, monkeypatch
     def broken(*_: Any) -> Any:
         raise StoreError("the disk has gone")
 
+    monkeypatch.setattr(stream, "LOOK_S", 0.3)
     with watching(fresh, run, "?after=1") as wire:
         monkeypatch.setattr(stream.reading, "cut", broken)
         assert whole(wire)[1] == 1011
