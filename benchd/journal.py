@@ -320,6 +320,16 @@ class Journal:
         """See JournalReader.runs; so for the others."""
         return self._read.runs(limit, work_order, unit, bench, before)
 
+    def judged(
+        self,
+        procedure: str,
+        limit: int,
+        unit: str | None = None,
+        machine: str | None = None,
+        verdict: str | None = None,
+    ) -> list[dict[str, Any]]:
+        return self._read.judged(procedure, limit, unit, machine, verdict)
+
     def info(self, run: str) -> dict[str, Any]:
         return self._read.info(run)
 

@@ -81,6 +81,7 @@ CREATE TABLE orders (
 );
 CREATE INDEX orders_by_unit ON orders (unit, no) WHERE unit IS NOT NULL;
 CREATE INDEX orders_open ON orders (no) WHERE state = 'open';
+CREATE INDEX runs_by_machine ON runs (spec, procedure, no) WHERE spec IS NOT NULL;
 CREATE TABLE order_records (
     no INTEGER PRIMARY KEY AUTOINCREMENT,
     order_no INTEGER NOT NULL REFERENCES orders (no),

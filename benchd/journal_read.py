@@ -95,6 +95,24 @@ class JournalReader:
         query = f"SELECT {_LISTED} FROM runs {where} ORDER BY no DESC LIMIT ?"
         return [dict(row) for row in self._rows(query, *given.values(), limit)]
 
+    def judged(
+        self,
+        procedure: str,
+        limit: int,
+        unit: str | None = None,
+        machine: str | None = None,
+        verdict: str | None = None,
+    ) -> list[dict[str, Any]]:
+        """The newest judged runs of a procedure first, of one unit or one machine (its name). Keys as in `runs`.
+        StoreError."""
+        # The plus keeps a model's index out of it where one unit is asked for: a unit has few runs, a model many.
+        model = "spec = ?" if unit is None else "+spec = ?"
+        wanted = {"procedure = ?": procedure, "unit = ?": unit, model: machine, "verdict = ?": verdict}
+        given = {key: value for key, value in wanted.items() if value is not None}
+        where = f"WHERE {' AND '.join(given)} AND status = 'judged'"
+        query = f"SELECT {_LISTED} FROM runs {where} ORDER BY no DESC LIMIT ?"
+        return [dict(row) for row in self._rows(query, *given.values(), limit)]
+
     def info(self, run: str) -> dict[str, Any]:
         """The list's entry of one run. StoreError if there is none."""
         for row in self._rows(f"SELECT {_LISTED} FROM runs WHERE run = ?", run):
