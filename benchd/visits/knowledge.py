@@ -79,10 +79,9 @@ def shipped_paths() -> list[Path]:
 def check_causes(path: str | Path) -> str:
     """Check a causes file as it would lie over those before it, and say in a few words what it holds."""
     path = Path(path)
-    shipped = shipped_paths()
-    base = [] if any(_same(one, path) for one in shipped) else list(shipped)
-    if base and path.name == LEARNED:
-        base = [*base, *(one for one in known_paths(learned=False) if one not in base)]
+    base = known_paths() if path.name == LEARNED else shipped_paths()
+    own = next((at for at, one in enumerate(base) if _same(one, path)), len(base))
+    base = base[:own]
     knowledge = load_knowledge([*base, path])
     over = f", laid over {', '.join(one.name for one in base)}" if base else ""
     return (

@@ -273,6 +273,20 @@ origin = "estimate"
     assert "over common.toml" in check_causes(home / "causes.toml")
 
 
+def test_a_file_in_the_folder_of_causes_lies_over_the_shipped_one(home: Path) -> None:
+    folder = home / "configs" / "causes"
+    folder.mkdir(parents=True)
+    mine = over(folder / "mine.toml", '[causes.joint-loose]\nfrequency = 0.25\norigin = "our book"\n')
+    over(home / "causes.toml", '[causes.ground-bad]\nfrequency = 0.11\norigin = "our book"\n')
+    known = load_knowledge()
+    assert [Path(one).name for one in known.sources] == ["common.toml", "mine.toml", "causes.toml"]
+    assert (known.causes["joint-loose"].frequency, known.causes["ground-bad"].frequency) == (0.25, 0.11)
+    assert check_causes(mine).endswith("laid over common.toml")
+    assert check_causes(home / "causes.toml").endswith("laid over common.toml, mine.toml")
+    assert "laid over" not in check_causes(common())
+    assert causes("check").exit_code == 0
+
+
 def test_mistakes_are_told_all_with_their_own_file_and_line(tmp_path: Path) -> None:
     path = tmp_path / "causes.toml"
     told = mistakes(

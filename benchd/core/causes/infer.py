@@ -114,7 +114,8 @@ class Belief:
         return Belief(self.model, right * moved + (1 - right) * self.weights)
 
     def outcomes(self, item: str) -> Array:
-        """[outcomes]: how probable each outcome of an item is now."""
+        """[outcomes]: how probable each outcome of an item is now. (Not of a question after a repair: its answer is about
+        the time before.)"""
         found: Array = self.model.likelihood(item) @ self.posterior
         return found
 
