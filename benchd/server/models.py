@@ -207,6 +207,7 @@ class Instruments(BaseModel):
 
 class Run(Told):
     run: RunId
+    run_no: int = Field(ge=1, description="In the order of opening.")
     procedure: str | None
     bench: str | None = Field(description="The bench's name.")
     spec: str | None = Field(description="The machine's name.")
