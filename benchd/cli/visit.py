@@ -26,6 +26,11 @@ def command(ctx: click.Context, number: str | None, bench: str | None, by: str) 
 
     N is an order's number or a machine's serial number; without it the list of orders comes first. Tests are run in
     the same terminal, on the bench of --bench, or the only one that a daemon serves.
+
+    \b
+    Examples:
+      benchd visit
+      benchd visit 1001 --bench bay-1 --by "Anna Weld"
     """
     from benchd import registry
     from benchd.cli.common import say, wants_ascii
