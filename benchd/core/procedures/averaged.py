@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from benchd.core import accuracy, series
+from benchd.core import accuracy, budget, series
 from benchd.core.budget import Component, combine, coverage_factor, probability_within
 from benchd.core.procedures.charging import ChannelFacts
 from benchd.core.track import Array
@@ -17,6 +17,7 @@ from benchd.core.verdicts import Measured
 
 UNSTATED = "accuracy not stated"  # name of a component that says: nobody promises anything at this reading
 SCATTER = "scatter and display"
+BEFORE = "before"  # of a difference: the first of its two amounts
 GLITCH_SD = 6.0  # a reading so many robust standard deviations off is no reading of the same thing
 GLITCH_PART = 0.15  # more of them than this are no glitches
 
@@ -83,15 +84,17 @@ def average(facts: ChannelFacts, readings: ArrayLike, unit: str, *, drifts: bool
     """
     kept = without_glitches(readings, resolution_of(facts) or 0.0)
     mean = series.mean(kept, resolution_of(facts))
-    parts = [_about_a_line(kept, facts) if drifts and len(kept) > 3 else Component(SCATTER, mean.u, mean.dof)]
+    parts = [
+        _about_a_line(kept, resolution_of(facts)) if drifts and len(kept) > 3 else Component(SCATTER, mean.u, mean.dof)
+    ]
     return Amount(mean.value, unit, (*parts, *stated(facts, mean.value)), len(kept))
 
 
-def _about_a_line(kept: Array, facts: ChannelFacts) -> Component:
-    x = np.arange(len(kept), dtype=np.float64)
-    fitted = series.line(x, kept, resolution_of(facts))
+def _about_a_line(x: Array, resolution: float | None) -> Component:
+    """Scatter of the mean of readings that may drift evenly; three of them or more."""
+    fitted = series.line(np.arange(len(x), dtype=np.float64), x, resolution)
     u = math.hypot(fitted.residual_sd / math.sqrt(fitted.n_eff), fitted.u_level)
-    return Component(SCATTER, u, fitted.dof) if u > 0 else Component(SCATTER, math.inf)
+    return Component(SCATTER, u if u > 0 or resolution is None else math.inf, fitted.dof)
 
 
 def stated(facts: ChannelFacts, value: float) -> list[Component]:
@@ -104,7 +107,7 @@ def difference(facts: ChannelFacts, first: Amount, second: Amount) -> Amount:
     """first - second of one meter: its percent error is of the difference alone, scatter and display count twice."""
     value = first.value - second.value
     parts = [Component(f"{name}: {SCATTER}", one.parts[0].u, one.parts[0].dof)
-             for name, one in (("before", first), ("after", second))]  # fmt: skip
+             for name, one in ((BEFORE, first), ("after", second))]  # fmt: skip
     return Amount(value, first.unit, (*parts, *stated(facts, value)), min(first.n, second.n))
 
 
@@ -117,6 +120,18 @@ def ratio(over: Amount, under: Amount, unit: str) -> Amount:
         for part in one.parts
     ]
     return Amount(value, unit, tuple(parts), min(over.n, under.n))
+
+
+def paired(found: Amount, each: ArrayLike, displays: Sequence[float]) -> Amount:
+    """A ratio with the scatter of its pairs of readings in place of both scatters, for the two move together (compression
+    swings, the battery fills, the engine hunts). `displays`: what one digit of either meter is worth in the ratio's unit."""
+    kept = without_glitches(each, 0.0)
+    if len(kept) < 4:
+        return found
+    scatter = _about_a_line(kept, None)
+    rounding = [Component("display", budget.display(one)) for one in displays if one > 0]
+    rest = [part for part in found.parts if SCATTER not in part.name or BEFORE in part.name]
+    return Amount(found.value, found.unit, (scatter, *rounding, *rest), found.n)
 
 
 def total(parts: Sequence[Amount], unit: str) -> Amount:

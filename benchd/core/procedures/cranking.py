@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field
 
-from benchd.core.procedures.averaged import Amount, average, difference, ratio
+import numpy as np
+
+from benchd.core.procedures.averaged import Amount, average, difference, paired, ratio, resolution_of
 from benchd.core.procedures.charging import ChannelFacts
 from benchd.core.procedures.throttle import RUNNING_RPM
 from benchd.core.series import median
@@ -197,8 +199,18 @@ def cranked(crank: Crank, starter: Starter, facts: dict[str, ChannelFacts], now_
     pulled, turned = _without_end(crank, crank.amps), _without_end(crank, crank.rpm)
     amps = average(facts["crank_amps"], pulled, "A", drifts=True) if len(pulled) >= LEAST_READINGS else None
     rpm = average(facts["engine_rpm"], turned, "rpm", drifts=True) if len(turned) >= LEAST_READINGS else None
-    ohms = ratio(drop, amps, "ohm") if amps is not None and amps.value > STEP_AMPS / 2 else None
+    ohms = _ohms(crank, rest, drop, amps, facts) if amps is not None and amps.value > STEP_AMPS / 2 else None
     return Cranked(rest, volts, drop, amps, rpm, ohms, crank.seconds(now_s))
+
+
+def _ohms(crank: Crank, rest: Amount, drop: Amount, amps: Amount, facts: dict[str, ChannelFacts]) -> Amount:
+    """Inner resistance: the drop over the amps, each reading of volts with the amps read at that time."""
+    plain = ratio(drop, amps, "ohm")
+    start, end = crank.volts.since(crank.began_s + INRUSH_S), len(crank.volts) - (crank.ended_s is not None)
+    t, v = (crank.volts.column(one)[start:end] for one in (0, 1))
+    at = np.interp(t, crank.amps.column(0), crank.amps.column(1))
+    of_volts, of_amps = (resolution_of(facts[name]) or 0.0 for name in ("battery_volts", "crank_amps"))
+    return paired(plain, (rest.value - v) / at, (of_volts / amps.value, of_amps * plain.value / amps.value))
 
 
 def _without_end(crank: Crank, track: Track) -> Array:

@@ -8,10 +8,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from benchd.core.budget import Component, display
-from benchd.core.procedures.averaged import SCATTER, Amount, average, ratio, resolution_of, without_glitches
+from benchd.core.procedures.averaged import Amount, average, paired, ratio, resolution_of
 from benchd.core.procedures.charging import ChannelFacts
-from benchd.core.series import deviation, effective_size
 from benchd.core.track import Array, Track
 
 LEAST_S = 3.0
@@ -67,26 +65,13 @@ def result(joint: Joint, rated: float, volts: ChannelFacts, amps: ChannelFacts) 
     along = Amount(abs(found.value), "V", found.parts, found.n)
     through = average(amps, np.abs(i), "A")
     count = resolution_of(volts) or 0.0
-    ohms = _ohms(along, through, np.abs(v), np.abs(i), (count, resolution_of(amps) or 0.0))
-    low, high = np.quantile(np.abs(v) / np.abs(i) * rated, (0.1, 0.9))
+    each = np.abs(v) / np.abs(i)
+    plain = ratio(along, through, "ohm")
+    ohms = paired(plain, each, (count / through.value, (resolution_of(amps) or 0.0) * plain.value / through.value))
+    low, high = np.quantile(each * rated, (0.1, 0.9))
     swing = float(high - low) if float(np.ptp(v)) > LOOSE_DIGITS * count else 0.0
     silent = count <= 0.001 and along.value < count / 2
     return JointResult(joint, along, through, ohms, ohms.times(rated, "V"), rated, swing, swapped, silent)
-
-
-def _ohms(along: Amount, through: Amount, v: Array, i: Array, counts: tuple[float, float]) -> Amount:
-    """Volts over amps. They move together (the battery fills, the engine hunts), so the scatter is that of their ratio."""
-    found = ratio(along, through, "ohm")
-    each = without_glitches(v / i, 0.0)
-    spread = Component(
-        f"ratio: {SCATTER}", deviation(each) / math.sqrt(effective_size(each)), max(len(each) - 1.0, 1.0)
-    )
-    rounding = [
-        Component("V: display", display(counts[0]) / through.value),
-        Component("A: display", display(counts[1]) * found.value / through.value),
-    ]
-    kept = [part for part in found.parts if SCATTER not in part.name]
-    return Amount(found.value, "ohm", (spread, *rounding, *kept), found.n)
 
 
 def stretches(track: Track, gap_s: float) -> list[tuple[int, int]]:
