@@ -130,6 +130,14 @@ def test_surface_charge_left_in_place_is_no_verdict() -> None:
     assert nobody.verdict.duration_s < 300
 
 
+def test_a_load_that_took_too_little_off_does_not_count_as_rest() -> None:
+    still = play("charge", Resting(12.9).samples(900), RESTED | NONE | {"take-off": "done"}, metrology=FINE)
+    assert (still.verdict.outcome, still.finding) == ("void", "surface-charge")
+    assert any("took too little off" in one for one in still.verdict.reasons)
+    backed = play("charge", Resting(12.9).samples(900), RESTED | SIX | {"take-off": "done"}, metrology=FINE)
+    assert backed.finding == "charged", "the acid says so as well"
+
+
 def test_the_load_is_seen_in_load_amps() -> None:
     loaded = Loaded(rest=12.85, rest_s=60.0, hold_s=15.0, step_s=1.0).samples(600)
     found = play("charge", loaded, RESTED | NONE, metrology=FINE)

@@ -305,6 +305,13 @@ def test_meters_of_two_clocks() -> None:
     assert found.finding == "holds"
 
 
+def test_slow_meters_are_enough() -> None:
+    """A reading every 2.5 s, as of a busy line: six of them under the load."""
+    found = load(Loaded(step_s=2.5, rest_s=22.5))
+    assert found.finding == "holds"
+    assert found.verdict.measured["internal_resistance"].value == pytest.approx(0.011, abs=0.002)
+
+
 def test_a_meter_with_no_statement_leaves_it_undecided() -> None:
     unknown = Metrology({"battery_volts": ChannelModel("battery_volts", ())})
     found = load(Loaded(), metrology=unknown)

@@ -72,8 +72,11 @@ class LoadCurve:
 
     def level(self, at_s: float, seconds: float = LEVEL_S) -> Level | None:
         """The level at `at_s` from the seconds before: a line through the volts where there are enough of them."""
-        t, v, i = (self.column(one, at_s - seconds, at_s + 0.5) for one in (SECONDS, VOLTS, AMPS))
-        if len(v) < 2:
+        for reach in (seconds, 2 * seconds):  # slow meters: further back
+            t, v, i = (self.column(one, at_s - reach, at_s + 0.5) for one in (SECONDS, VOLTS, AMPS))
+            if len(v) >= 2:
+                break
+        else:
             return None
         v, i = _despiked(v), _despiked(i)
         facts_v, facts_i = self._facts
@@ -89,6 +92,8 @@ class LoadCurve:
     def step(self, rest_volts: float, u_rest: float) -> Resistance | None:
         """Resistance from the fall of the volts when the load came on; `u_rest` the scatter of the rest volts."""
         v, i = self.column(VOLTS, *STEP_S), self.column(AMPS, *STEP_S)
+        if not len(v):  # slow meters
+            v, i = self.column(VOLTS, STEP_S[0], 2 * STEP_S[1])[:1], self.column(AMPS, STEP_S[0], 2 * STEP_S[1])[:1]
         if not len(v) or float(np.mean(i)) <= 0:
             return None
         fall, amps = rest_volts - float(np.mean(v)), float(np.mean(i))
