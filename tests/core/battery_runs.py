@@ -119,6 +119,7 @@ class Loaded:
     noise: float = 0.004
     volts_digit: float = 0.01
     amps_digit: float = 0.1
+    surface: float = 0.0  # volts of surface charge, which the load takes off
     clamp: float = 1.0  # what the clamp makes of the amps
     step_s: float = 0.5
     seed: int = 1
@@ -130,7 +131,7 @@ class Loaded:
             on = t - self.rest_s
             amps = self.amps if 0 <= on < self.hold_s else 0.0
             slow = 1 - math.exp(-on / 8.0) if amps else math.exp(-(on - self.hold_s) / 5.0) if on > 0 else 0.0
-            v = self.rest - amps * self.ohms - self.sag * self.amps / 150.0 * slow
+            v = self.rest + self.surface * (on < 0) - amps * self.ohms - self.sag * self.amps / 150.0 * slow
             if self.cell_dies_s is not None and amps and on > self.cell_dies_s:
                 v -= 2.2 * (1 - math.exp(-(on - self.cell_dies_s) / 1.0))
             v = (self.glitches or {}).get(t, v + rng.gauss(0, self.noise))

@@ -139,7 +139,7 @@ def test_a_load_that_took_too_little_off_does_not_count_as_rest() -> None:
 
 
 def test_the_load_is_seen_in_load_amps() -> None:
-    loaded = Loaded(rest=12.85, rest_s=60.0, hold_s=15.0, step_s=1.0).samples(600)
+    loaded = Loaded(rest=12.62, surface=0.25, rest_s=60.0, hold_s=15.0, step_s=1.0).samples(600)
     found = play("charge", loaded, RESTED | NONE, metrology=FINE)
     assert found.prompts("take-off")
     assert found.finding == "charged"
