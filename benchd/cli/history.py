@@ -17,23 +17,46 @@ if TYPE_CHECKING:
 @click.option("--work-order", metavar="N", help="Only this work order's runs.")
 @click.option("--unit", metavar="SERIAL", help="Only this unit's runs.")
 @click.option("--bench", metavar="BENCH", help="Only this bench's runs: its name, or its short name.")
+@click.option("--machine", metavar="NAME", help="With --chart: all units of this machine (its name, or its file).")
+@click.option(
+    "--chart", is_flag=True, help="Volts and amps over the visits, with control limits, of a unit or machine."
+)
+@click.option("--output", "-o", metavar="FILE", help="With --chart: write it as FILE.pdf or FILE.html.")
 @click.option(
     "--limit", default=20, show_default=True, type=click.IntRange(min=1), help="At most so many, newest first."
 )
 @click.option("--json", "as_json", is_flag=True, help='One object on stdout: {"runs": [...]}.')
-def command(work_order: str | None, unit: str | None, bench: str | None, limit: int, as_json: bool) -> None:
-    """List the runs that are kept, newest first.
+def command(
+    work_order: str | None,
+    unit: str | None,
+    bench: str | None,
+    machine: str | None,
+    chart: bool,
+    output: str | None,
+    limit: int,
+    as_json: bool,
+) -> None:
+    """List the runs that are kept, newest first; or, with --chart, how a unit or a machine did over its visits.
 
     \b
     Examples:
       benchd history
       benchd history --work-order 1042 --json
+      benchd history --unit HT18-20931 --chart
+      benchd history --machine hollin-t18 --chart --output hollin.pdf
     """
     import shutil
     import sys
 
     from benchd.cli.common import print_json, say
 
+    if chart:
+        if work_order is not None or bench is not None:
+            raise click.UsageError("a chart is of a --unit or of a --machine")
+        show_chart(unit, machine, output, as_json)
+        return
+    if machine is not None or output is not None:
+        raise click.UsageError("--machine and --output belong to --chart")
     runs = kept(limit, work_order=work_order, unit=unit, bench=bench)
     if as_json:
         print_json({"runs": runs})
@@ -45,6 +68,49 @@ def command(work_order: str | None, unit: str | None, bench: str | None, limit: 
     width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
     for line in table(runs, width):
         click.echo(line)
+
+
+def show_chart(unit: str | None, machine: str | None, output: str | None, as_json: bool) -> None:
+    """The visits of a unit or of a machine: into a file, as JSON, or in plain letters."""
+    import shutil
+
+    from benchd import registry
+    from benchd.cli.common import print_json, say
+    from benchd.errors import UsageError
+    from benchd.journal import Journal
+    from benchd.visits import papers
+    from benchd.visits.history import history
+
+    if unit is None and machine is None:
+        raise UsageError("say whose history: --unit SERIAL or --machine NAME")
+    if output is not None:
+        papers.format_of(output)
+    with Journal() as journal:
+        data = {
+            **history(journal, unit, None if machine is None else machine_name(machine)),
+            "shop": "",
+            **papers.stamp(),
+        }
+    if output is not None:
+        papers.write("history", data, output)
+        say(f"written: {output}")
+    elif as_json:
+        print_json(data)
+    else:
+        for line in registry.paper("history").lines(data, min(shutil.get_terminal_size().columns - 2, 110)):
+            click.echo(harmless(line))
+
+
+def machine_name(machine: str) -> str:
+    """The name that runs are kept under, of a machine given by it or by its file; what was given where it is no file."""
+    from benchd import config
+    from benchd.errors import ConfigError
+
+    try:
+        path = config.find_file(machine, "machine")
+    except ConfigError:
+        return machine
+    return config.load_spec(path).name
 
 
 def kept(limit: int, *, bench: str | None, **wanted: str | None) -> list[dict[str, Any]]:
