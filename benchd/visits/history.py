@@ -50,10 +50,12 @@ SERIES = (
 def history(journal: Kept, unit: str | None, machine: str | None, limit: int = MOST_VISITS) -> dict[str, Any]:
     """The series of what there is, each with its limits. StoreError."""
     verdicts = {
-        procedure: [_told(journal, run) for run in last_of_visits(journal.judged(procedure, 4 * limit, unit, machine))]
+        procedure: [
+            _told(journal, run) for run in last_of_visits(journal.judged(procedure, 4 * limit, unit, machine))[-limit:]
+        ]
         for procedure in dict.fromkeys(procedure for procedure, *_ in SERIES)
     }
-    made = [_series(verdicts[procedure][-limit:], *rest) for procedure, *rest in SERIES]
+    made = [_series(verdicts[procedure], *rest) for procedure, *rest in SERIES]
     series = [one for one in made if one["points"]]
     visits = {str(run["work_order"] or run["run"]) for runs in verdicts.values() for run, _ in runs}
     return {"unit": unit, "machine": machine, "visits": len(visits), "series": series}

@@ -13,6 +13,7 @@ from benchd_dashboards.paper.words import clipped, moment, number, one_line, pla
 Data = Mapping[str, Any]
 WIDE, HIGH = 78, 11
 MOST_ROWS = 60  # of a table: the newest
+LEGEND = "o passed, x did not; a capital: outside the limits; = mean, - control limits, . what is asked"
 
 
 def sheet(data: Data) -> dict[str, Any]:
@@ -220,6 +221,8 @@ def lines(data: Data, width: int = WIDE) -> list[str]:
         found += textwrap.wrap(one["said"], width)
         for line in _outside(one):
             found += textwrap.wrap(line, width, subsequent_indent="  ")
+    if data.get("series"):
+        found += ["", *textwrap.wrap(LEGEND, width)]
     return found
 
 
@@ -248,5 +251,5 @@ def _drawn(one: Data, width: int) -> Iterator[str]:
     first, last = (stamp(point["at"])[:10] for _, point in (points[0], points[-1]))
     yield " " * 10 + (first if len(points) * gap < 22 else f"{first}{last:>{gap * len(points) - 10}}")
     missing = len(one["points"]) - len(points)
-    legend = "o passed, x did not; capital: outside; = mean, - limits, . asked"
-    yield f"{' ' * 10}{legend}" + (f"; {missing} older" if missing else "")
+    if missing:
+        yield f"{' ' * 10}({missing} older visits find no room)"
