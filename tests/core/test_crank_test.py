@@ -11,6 +11,7 @@ import pytest
 
 from benchd.core.events import Answer, Caution, JudgeEvent, Prompt, Standing
 from benchd.core.procedures import make
+from benchd.core.readings import Flag
 from benchd.core.samples import Sample, Value
 from benchd.core.specs import BatterySpec, MachineSpec, StartingSpec
 from benchd.core.verdicts import Verdict
@@ -269,7 +270,29 @@ def test_swapped_leads_and_a_turned_clamp() -> None:
 
     found = run(turned())[0]
     assert of(found) == ("pass", "none", "cranks")
-    assert "arrow" in found.extra["clamp"]
+    assert any("arrow" in one for one in found.reasons)
+
+
+def test_a_clamp_over_its_range_is_told() -> None:
+    over = Value(None, None, frozenset({Flag.OVERLOAD}))
+
+    def clipped() -> Iterator[Sample]:
+        for sample in cranks():
+            pulls = sample.values["crank_amps"].value or 0.0
+            yield replace(sample, values={**sample.values, "crank_amps": over if pulls > 40 else Value(pulls, 0.1)})
+
+    found = run(clipped())[0]
+    assert "starter_amps" not in found.measured
+    assert any("over its range" in one for one in found.reasons)
+
+
+def test_a_manual_that_allows_three_seconds_is_asked_for_no_more() -> None:
+    brief = replace(SPEC, starting=StartingSpec(9.8, 300.0, 140.0, 3.0, 30.0))
+    found, events = run(cranks(at=((10.0, 3.0),)), brief)
+    assert of(found) == ("pass", "none", "cranks")
+    asked = next(one for one in events if isinstance(one, Prompt) and one.id == "crank")
+    assert "about 3 s (at most 3 s)" in asked.text
+    assert "release" in [one.id for one in events if isinstance(one, Prompt)]
 
 
 def test_coarse_digits_widen_the_uncertainty() -> None:

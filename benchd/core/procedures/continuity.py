@@ -29,7 +29,15 @@ from typing import Any
 from benchd.core.budget import Component, rectangular
 from benchd.core.events import Answer, Caution, JudgeEvent, Phase, Prompt, Standing
 from benchd.core.procedures.averaged import Amount
-from benchd.core.procedures.contacts import ASSUMED_LEADS, ASSUMED_LEADS_HALF, UNASKED_S, Bounds, Contact, steps_of
+from benchd.core.procedures.contacts import (
+    ASSUMED_LEADS,
+    ASSUMED_LEADS_HALF,
+    CLOSED_OHMS,
+    UNASKED_S,
+    Bounds,
+    Contact,
+    steps_of,
+)
 from benchd.core.procedures.finding import Finding
 from benchd.core.procedures.watched import ENDED, Watched
 from benchd.core.readings import Flag
@@ -280,7 +288,7 @@ class ContinuityTest(Watched):
     def _limits(self) -> dict[str, Any]:
         stator = self.spec.stator
         return {
-            "closed_ohms": 1.0,
+            "closed_ohms": CLOSED_OHMS,
             "min_ground_ohms": None if stator is None else stator.min_ground_ohms,
             "lead_ohms": None if stator is None or stator.lead_ohms is None else list(stator.lead_ohms),
         }

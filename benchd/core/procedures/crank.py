@@ -18,6 +18,7 @@ engine-started, no-crank-seen, too-short.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from benchd.core import lead_acid
@@ -30,11 +31,13 @@ from benchd.core.procedures.finding import Finding
 from benchd.core.procedures.rules_cranking import Bounds, Judge, bounds
 from benchd.core.procedures.throttle import RUNNING_RPM
 from benchd.core.procedures.watched import Watched, ask_again
+from benchd.core.readings import Flag
 from benchd.core.samples import Sample
 from benchd.core.specs import MachineSpec, Metrology, StartingSpec
 from benchd.core.verdicts import Measured, Outcome, Suspect
 
-ENOUGH_S = 4.0  # of cranking
+ENOUGH_S = 4.0  # of cranking, or
+ENOUGH_PART = 0.8  # of the longest that the manual allows
 OVERLONG_S = 3.0  # past the longest: what there is is judged though the key is held
 PATIENCE_S = 240.0
 MOST_TRIES = 3
@@ -60,12 +63,17 @@ class CrankTest(Watched):
         self._tries = 1
         self._waiting_since_s: float | None = None
         self._risen = 0
+        self._amps_over = 0  # readings of the clamp over its range while cranking
 
     def least_ranges(self) -> Sequence[Range]:
         most = self.spec.starting.max_starter_amps if self.spec.starting else None
         if most is None:
             return ()
         return (Range("crank_amps", 2 * most, "A", f"2 x the manual's most {most:g} A, for the first gulp"),)
+
+    @property
+    def enough_s(self) -> float:
+        return min(ENOUGH_S, ENOUGH_PART * self.starter.max_crank_s)
 
     @property
     def limits(self) -> Bounds:
@@ -103,7 +111,7 @@ class CrankTest(Watched):
         return Prompt(
             t_ns,
             f"crank{number}",
-            f"Turn the key to start and hold it for about {ENOUGH_S + 1:.0f} s (at most {self.starter.max_crank_s:g} s); it is "
+            f"Turn the key to start and hold it for about {min(ENOUGH_S + 1, self.starter.max_crank_s):.0f} s (at most {self.starter.max_crank_s:g} s); it is "
             "seen by itself. If the solenoid only clicks, or nothing happens, say so.",
             ("clicks", "nothing"),
             f"At most {self.starter.max_crank_s:g} s at a time, then {self.starter.rest_s:g} s of rest for the starter.",
@@ -128,6 +136,9 @@ class CrankTest(Watched):
             self.celsius = found
         volts = self.number(sample, "battery_volts")
         before = self.starter.crank
+        amps = sample.values.get("crank_amps")
+        if before is not None and amps is not None and Flag.OVERLOAD in amps.flags:
+            self._amps_over += 1
         self.starter.feed(sample.t_s, volts, self.number(sample, "crank_amps"), self.number(sample, "engine_rpm"))
         rest = self.starter.rest_volts
         if self._waiting_since_s is None or self.starter.crank is not before:
@@ -174,10 +185,7 @@ class CrankTest(Watched):
             )  # fmt: skip
         found = self._judged(figures)
         said = "The engine started though it must not: what was read before is judged. Disable the spark next time."
-        return Finding(
-            found.outcome, found.suspect, (*found.reasons, said), found.because, found.next_step, found.suspects,
-            (*found.cautions, *cautions), found.slug,
-        )  # fmt: skip
+        return replace(found, reasons=(*found.reasons, said), cautions=(*found.cautions, *cautions))
 
     def _figures(self) -> Cranked | None:
         """The newest crank that can be judged."""
@@ -198,12 +206,21 @@ class CrankTest(Watched):
         if not held and len(self.starter.cranks) >= MOST_TRIES:
             return Finding(
                 Outcome.VOID, Suspect.UNKNOWN, (f"{MOST_TRIES} cranks were each too short to judge.",), "cranks too short",
-                f"Let the starter rest {self.starter.rest_s:g} s; then hold the key for {ENOUGH_S:.0f} s.", slug="too-short",
+                f"Let the starter rest {self.starter.rest_s:g} s; then hold the key for {self.enough_s:.0f} s.", slug="too-short",
             )  # fmt: skip
         return None
 
     def _judged(self, figures: Cranked) -> Finding:
-        return Judge(figures, self.limits, self.spec, self.metrology, self.earlier, self.celsius).finding()
+        found = Judge(figures, self.limits, self.spec, self.metrology, self.earlier, self.celsius).finding()
+        return replace(found, reasons=(*found.reasons, *self._clamp(figures)))
+
+    def _clamp(self, figures: Cranked) -> tuple[str, ...]:
+        """What is to be said of the clamp."""
+        if figures.amps is None and self._amps_over >= 2:
+            return ("The clamp was over its range while cranking: choose a higher one, the amps are missing.",)
+        if self.starter.clamp_turned:
+            return ("The clamp's arrow points to the battery: its amps were taken without their sign.",)
+        return ()
 
     def _silent(self) -> Finding | None:
         """The operator says that nothing turned, and the volts bear him out."""
@@ -250,7 +267,7 @@ class CrankTest(Watched):
         if self.starter.cranks:
             return Finding(
                 Outcome.VOID, Suspect.UNKNOWN, ("The crank was too short: at least two seconds after the first gulp are needed.",),
-                because, f"Crank again and hold the key for {ENOUGH_S:.0f} s.", slug="too-short",
+                because, f"Crank again and hold the key for {self.enough_s:.0f} s.", slug="too-short",
             )  # fmt: skip
         rest = self.starter.rest_volts
         stood = "" if rest is None else f"; the volts stood at {rest:.2f} V"
@@ -294,7 +311,7 @@ class CrankTest(Watched):
             missing = self.starter.rest_s - (crank.began_s - before.ended_s)
             if missing > 0 and self.starter.used_s(crank.began_s) >= 0.5 * self.starter.max_crank_s:
                 events.append(Caution(t_ns, f"The starter should have rested for {missing:.0f} s more: it overheats."))
-        if crank.seconds(self.now_s) >= ENOUGH_S and crank.judgeable and self._once(f"enough:{number}"):
+        if crank.seconds(self.now_s) >= self.enough_s and crank.judgeable and self._once(f"enough:{number}"):
             events.append(Prompt(t_ns, "release", "Enough: release the key.", ()))
         if self.starter.used_s(self.now_s) > self.starter.max_crank_s and self._once(f"overlong:{number}"):
             events.append(
@@ -332,7 +349,7 @@ class CrankTest(Watched):
             if left > 0:
                 why = f"The starter rests for {left:.0f} s more."
             return self._stands(t_ns, Phase.CHECKING, why, left_s=left or None)
-        left = max(ENOUGH_S - crank.seconds(self.now_s), 0.0)
+        left = max(self.enough_s - crank.seconds(self.now_s), 0.0)
         longest = max(self.starter.max_crank_s - crank.seconds(self.now_s), 0.0)
         figures = cranked(crank, self.starter, self.facts, self.now_s)
         if figures is None:
@@ -390,10 +407,7 @@ class CrankTest(Watched):
             volts = dict(zip(*(crank.volts.column(one).tolist() for one in (0, 1)), strict=True))
             speed = dict(zip(*(crank.rpm.column(one).tolist() for one in (0, 1)), strict=True))
             points += [[round(rpm, 1), round(volts[t], 4)] for t, rpm in speed.items() if t in volts]
-        found: dict[str, Any] = {"volts_against_rpm": points[:CURVE_POINTS]} if points else {}
-        if self.starter.clamp_turned:
-            found["clamp"] = "The clamp's arrow points to the battery: its amps were taken without their sign."
-        return found
+        return {"volts_against_rpm": points[:CURVE_POINTS]} if points else {}
 
     def _rpm(self) -> tuple[float, float, float] | None:
         figures = self._figures()
