@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -15,9 +16,10 @@ from benchd.config import Bench
 from benchd.core import procedures
 from benchd.core.procedures import Procedure
 from benchd.core.specs import MachineSpec, Metrology, Rule
-from benchd.errors import BusyError, NotFoundError
+from benchd.errors import BusyError, NotFoundError, StoreError
 from benchd.journal import Journal, RunWriter
 from benchd.journal_orders import closed_sentence
+from benchd.last_good import last_good
 from benchd.runner import Ended, Facts, Show, Technician, conduct, utc_text
 from benchd.sampler import Sampler
 
@@ -164,6 +166,9 @@ def open_run(ready: Ready, journal: Journal) -> tuple[RunWriter, Facts]:
     """Open the run in the journal: its writer, and what stands in its verdict. StoreError."""
     order = ready.order
     opened = run_opened(ready, utc_text())
+    with suppress(StoreError):  # it is only drawn behind the new curve: damage in an old run must stop no new one
+        good = last_good(journal, order.procedure, order.spec.name, order.unit)
+        opened |= {} if good is None else {"last_good": good}
     writer = journal.open_run(opened)
     facts = Facts(
         order.spec,
