@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import Any
 
 from benchd_dashboards.look import Look, paint
-from benchd_dashboards.state import BEFORE, STALE_S, State
+from benchd_dashboards.state import BEFORE, STALE_S, State, is_open
 from rich.text import Text
 
 from benchd.core.samples import CHANNELS
@@ -47,7 +47,7 @@ MAIN = {
 _IF_READ = {"crank": ("crank_amps",), "draw": ("battery_volts",)}
 #: Channels whose limits come with the standing, as an estimate of the channel's own name or of one of these.
 _LIMITS_LIVE = frozenset(MAIN) - {"regulator", "stator"}
-_NAMED_OTHERWISE = {"battery_volts": "cranking_volts", "crank_amps": "starter_amps", "engine_rpm": "cranking_rpm"}
+NAMED_OTHERWISE = {"battery_volts": "cranking_volts", "crank_amps": "starter_amps", "engine_rpm": "cranking_rpm"}
 _FINE = {"joint_volts": 3, "draw_amps": 3}  # decimals worth showing, where two are not enough
 
 #: The contract's defaults where a spec does not say: share of the rated amps that still counts as rated, as near zero.
@@ -56,7 +56,7 @@ LEAST_OUTPUT, NEAR_ZERO = 0.9, 0.1
 
 @dataclass(frozen=True, slots=True)
 class Dial:
-    """A channel as it is drawn. `bands` are (low, high) in its unit (high may be infinite), `low`..`high` what the scale spans."""
+    """A channel as it is drawn. `bands` are (low, high) in its unit (either may be infinite), `low`..`high` what the scale spans."""
 
     channel: str
     value: float | None
@@ -129,6 +129,8 @@ def _absent(state: State, channel: str) -> tuple[str, str] | None:
     age_s = track.age_s(state.t_s)
     if age_s > STALE_S:
         return (f"SILENT {age_s:.0f} s", "bad")
+    if track.value is None and is_open(state, channel, track.flags):
+        return ("OPEN", "head")
     if track.value is None:
         return (" ".join(track.flags).upper() or "NO NUMBER", "bad")
     return None
@@ -227,7 +229,7 @@ def _maker(state: State, channel: str) -> Callable[[State, str, float | None, in
 def _live_limits(state: State, channel: str, value: float | None, decimals: int) -> Dial:
     """By the limits that the newest standing tells for this channel; a scale that holds them and what was read."""
     estimates = state.estimates()
-    found = estimates.get(channel) or estimates.get(_NAMED_OTHERWISE.get(channel, "")) or {}
+    found = estimates.get(channel) or estimates.get(NAMED_OTHERWISE.get(channel, "")) or {}
     track = state.tracks.get(channel)
     read = [] if track is None else [end for _, low, high in track.points for end in (low, high)]
     return _between_limits(channel, value, decimals, found, read, judged=state.phase not in BEFORE)
@@ -254,7 +256,7 @@ def _between_limits(
     bottom = max(bottom, 0.0) if min(ends) >= 0 else bottom
     if low is None and high is None:
         return Dial(channel, value, decimals, "", "", bottom, top)
-    band = (bottom if low is None else low, math.inf if high is None else high)
+    band = (-math.inf if low is None else low, math.inf if high is None else high)
     word, role = ("", "") if value is None or not judged else _word(value, low, high)
     return Dial(channel, value, decimals, word, role, bottom, top, (band,))
 
@@ -299,13 +301,14 @@ def scale(shown: Dial, width: int, look: Look) -> Text:
     cells = [(look.mark("line"), "quiet")] * width
 
     def at(number: float) -> int:
-        share = (min(number, shown.high) - shown.low) / ((shown.high - shown.low) or 1.0)
+        share = (max(min(number, shown.high), shown.low) - shown.low) / ((shown.high - shown.low) or 1.0)
         return min(max(round(share * (width - 1)), 0), width - 1)
 
     for low, high in shown.bands:
         for column in range(at(low), at(high) + 1):
             cells[column] = (look.mark("zone"), "band")
-        cells[at(low)] = (look.mark("open"), "band")
+        if low >= shown.low:
+            cells[at(low)] = (look.mark("open"), "band")
         if high <= shown.high:
             cells[at(high)] = (look.mark("shut"), "band")
     if shown.ceiling is not None:

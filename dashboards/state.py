@@ -11,6 +11,8 @@ from typing import Any
 
 from benchd_dashboards.look import harmless
 
+from benchd.core.readings import Flag
+
 MOST_POINTS = 1200
 STALE_S = 3.0  # a lost meter is named within 3 s; its last number goes with it
 BEFORE = ("checking", "waiting for full throttle")  # phases in which nothing is measured yet
@@ -167,7 +169,7 @@ class State:
             for flag in track.flags:
                 if track.age_s(self.t_s) <= STALE_S:
                     found.setdefault((channel, flag), "")
-        return found
+        return {key: cure for key, cure in found.items() if not is_open(self, key[0], (key[1],))}
 
     # One method for each kind of record
 
@@ -205,17 +207,14 @@ class State:
         now_s = float(record.get("t_ns", 0)) / 1e9
         for channel, (low, high) in dict(record.get("expected") or {}).items():
             self.expected.setdefault(channel, Track()).add(now_s, float(low), float(high))
-        if record.get("phase") in ("measuring", "ended") and before != record.get("phase"):
+        begins = self.engine_runs or (before in BEFORE and self.procedure != "charge")  # that one goes on asking
+        if record.get("phase") in ("measuring", "ended") and before != record.get("phase") and begins:
             self._forget_preparations(now_s)
 
     def _forget_preparations(self, now_s: float) -> None:
-        """The engine is at full throttle: what was to be done before is done. Figures may still be typed in, and with the
-        engine stopped there is time for what has more than one answer."""
-        self.questions = [
-            ask
-            for ask in self.questions
-            if ask.choices is None or ask.t_s >= now_s or (not self.engine_runs and len(ask.choices) > 1)
-        ]
+        """Full throttle, or the load, or the starter is on: what was to be done before is done. Figures may still be
+        typed in."""
+        self.questions = [ask for ask in self.questions if ask.choices is None or ask.t_s >= now_s]
         if self.instruction is not None and self.instruction.t_s < now_s:
             self.instruction = None
 
@@ -283,6 +282,11 @@ class State:
         self.questions = []
         if not self.verdict:
             self.bells += 1
+
+
+def is_open(state: State, channel: str, flags: tuple[str, ...]) -> bool:
+    """Whether an ohmmeter says that nothing joins its tips: in a continuity test that is an answer, not a fault."""
+    return state.procedure == "continuity" and channel == "circuit_ohms" and flags == (str(Flag.OVERLOAD),)
 
 
 _TAKES = {

@@ -6,10 +6,11 @@ verdict stands; the engine; what is wrong; the curves; the keys.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from benchd_dashboards import curve, endpage
-from benchd_dashboards.dials import TITLES, Dial, dial, main_channels, scale, scale_numbers
+from benchd_dashboards.dials import NAMED_OTHERWISE, TITLES, Dial, dial, main_channels, scale, scale_numbers
 from benchd_dashboards.glyphs import Face, big, face_for
 from benchd_dashboards.keys import Hand, shortcuts
 from benchd_dashboards.look import Look, beside, clock
@@ -248,7 +249,7 @@ def _time_left(state: State) -> list[str]:
 def _estimates(state: State, columns: int, look: Look) -> list[Text]:
     """Where it will end, what was delivered, and the channels that have no large number."""
     parts = []
-    large = main_channels(state)
+    large = {*main_channels(state), *(NAMED_OTHERWISE.get(name, name) for name in main_channels(state))}
     for name, found in state.estimates().items():
         if name not in large:
             parts.append(f"{_titled(name)} {number_with_spread(found)}")
@@ -295,7 +296,7 @@ def _engine(state: State, columns: int, look: Look) -> list[Text]:
     notes = [dial(state, channel).note for channel in main_channels(state)]
     note = look.text("".join(f"  {text}" for text in notes if text), "quiet")
     band = one.bands[0] if one.bands else None
-    ends = look.text(f" {band[0]:g}-{band[1]:g}" if band else "", "quiet")
+    ends = look.text(f" {_span(*band)}" if band else "", "quiet")
     room = columns - line.cell_len - ends.cell_len - 2
     if room - note.cell_len >= 16:
         room -= note.cell_len
@@ -307,6 +308,12 @@ def _engine(state: State, columns: int, look: Look) -> list[Text]:
     line.append_text(ends)
     line.append_text(note)
     return [line]
+
+
+def _span(low: float, high: float) -> str:
+    if math.isinf(low) or math.isinf(high):
+        return f"from {low:g}" if math.isinf(high) else f"up to {high:g}"
+    return f"{low:g}-{high:g}"
 
 
 def troubles(state: State, columns: int, most: int, look: Look) -> list[Text]:
