@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
+from itertools import pairwise
 
 from benchd_dashboards.dials import Dial
 from benchd_dashboards.look import Look, clock, paint
@@ -37,21 +38,34 @@ class _Frame:
 
 
 def curve(
-    track: Track, expected: Track | None, shown: Dial, now_s: float, size: tuple[int, int], look: Look
+    track: Track,
+    expected: Track | None,
+    shown: Dial,
+    now_s: float,
+    size: tuple[int, int],
+    look: Look,
+    behind: Track | None = None,
 ) -> list[Text]:
-    """`size` = (columns, rows): rows - 1 of curve, one of times. Needs at least 12 columns and 3 rows."""
+    """`size` = (columns, rows): rows - 1 of curve, one of times. Needs at least 12 columns and 3 rows.
+
+    `behind`: the last good run's curve, dotted, wherever nothing else is drawn.
+    """
     columns, rows = size[0] - LABEL, size[1] - 1
     fine = (1, 1) if look.ascii else (2, 4)
     low, high = _range(track, shown)
     frame = _Frame(max(now_s, 30.0), low, high, columns * fine[0], rows * fine[1])
     drawn = _characters(_drawn(track, frame), fine)
+    dotted = set() if behind is None else _dotted(behind, frame, fine)
     shaded = _shade(expected, frame, columns, rows, fine)
     labels = _labels(shown, frame, rows, fine[1])
     lines = []
     for row in range(rows):
         line = look.text(f"{labels.get(row, ''):>{LABEL - 1}}{look.mark('axis')}", "quiet")
         places = ((row, column) for column in range(columns))
-        paint(line, (_cell(drawn.get(place, ""), place in shaded, row in labels, look) for place in places))
+        paint(
+            line,
+            (_cell(drawn.get(place, ""), place in dotted, place in shaded, row in labels, look) for place in places),
+        )
         lines.append(line)
     return [*lines, _times(frame.end_s, size[0], look)]
 
@@ -130,9 +144,25 @@ def _shade(
     return found
 
 
-def _cell(drawn: str, shaded: bool, edged: bool, look: Look) -> tuple[str, str]:
+def _dotted(behind: Track, frame: _Frame, fine: tuple[int, int]) -> set[tuple[int, int]]:
+    """(row, column) of every second cell that the curve of the last good run goes through."""
+    inside = [(t_s, (low + high) / 2) for t_s, low, high in behind.points if 0 <= t_s <= frame.end_s]
+    cells: dict[int, int] = {}
+    for (t_s, value), (after_s, after) in pairwise(inside):
+        first, last = frame.column(t_s) // fine[0], frame.column(after_s) // fine[0]
+        for column in range(first, last + 1):
+            share = 0.0 if last == first else (column - first) / (last - first)
+            found = value + share * (after - value)
+            if frame.has(found):
+                cells.setdefault(column, frame.row(found) // fine[1])
+    return {(row, column) for column, row in cells.items() if column % 2 == 0}
+
+
+def _cell(drawn: str, dotted: bool, shaded: bool, edged: bool, look: Look) -> tuple[str, str]:
     if drawn:
         return drawn, look.style("curve")
+    if dotted:
+        return look.mark("behind"), look.style("quiet")
     if shaded:
         return look.mark("shade"), look.style("expected")
     if edged:

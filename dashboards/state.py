@@ -73,6 +73,7 @@ class State:
     samples: int = 0
     tracks: dict[str, Track] = field(default_factory=dict)
     expected: dict[str, Track] = field(default_factory=dict)
+    measuring_s: float | None = None  # since when it is measured (full throttle, say)
     standing: dict[str, Any] = field(default_factory=dict)
     questions: list[Ask] = field(default_factory=list)
     instruction: Ask | None = None
@@ -124,6 +125,19 @@ class State:
     @property
     def ended(self) -> bool:
         return bool(self.verdict or self.closed)
+
+    def behind(self, channel: str) -> Track | None:
+        """The curve of the last good run of this unit, laid so that its measuring began when this run's did; None
+        until then, and where there is none."""
+        good = self.opened.get("last_good")
+        if self.measuring_s is None or not isinstance(good, Mapping):
+            return None
+        shift_s = self.measuring_s - float(good.get("from_s") or 0.0)
+        found = Track()
+        for t_s, values in good.get("points") or ():
+            if channel in values:
+                found.add(float(t_s) + shift_s, float(values[channel]), float(values[channel]))
+        return found if found.points else None
 
     def limits(self, part: str) -> Mapping[str, Any]:
         """One table of the spec, empty if there is none."""
@@ -205,6 +219,8 @@ class State:
         before = self.standing.get("phase")
         self.standing = dict(record)
         now_s = float(record.get("t_ns", 0)) / 1e9
+        if self.measuring_s is None and record.get("phase") == "measuring":
+            self.measuring_s = now_s
         for channel, (low, high) in dict(record.get("expected") or {}).items():
             self.expected.setdefault(channel, Track()).add(now_s, float(low), float(high))
         begins = self.engine_runs or (before in BEFORE and self.procedure != "charge")  # that one goes on asking

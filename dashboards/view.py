@@ -347,7 +347,7 @@ def _body(state: State, columns: int, rows: int, look: Look) -> list[Text]:
         drawn = drawn[:1]
     width = (columns - _GUTTER * (len(drawn) - 1)) // len(drawn)
     parts = [_curve(state, one, width, rest - 1, look) for one in drawn]
-    titles = [look.text(_curve_title(one), "quiet") for one in drawn]
+    titles = [look.text(_curve_title(state, one, width, look), "quiet") for one in drawn]
     return [*lines, _across(titles, width, look), *(_across(row, width, look) for row in zip(*parts, strict=True))]
 
 
@@ -365,13 +365,21 @@ def _cautions(state: State, columns: int, rows: int, look: Look) -> list[Text]:
     return lines
 
 
-def _curve_title(one: Dial) -> str:
-    return f"{one.title.lower()} since the start"
+def _curve_title(state: State, one: Dial, width: int, look: Look) -> str:
+    """What is drawn; what the dots are, where there are some."""
+    title = f"{one.title.lower()} since the start"
+    if state.behind(one.channel) is None:
+        return title
+    day = str(state.opened["last_good"].get("started") or "")[:10]
+    dots = look.mark("behind") * 3
+    longer = [f"{title}, {dots} last good run {day}", f"{one.title.lower()}, {dots} last good {day}"]
+    return next((text for text in longer if len(text) <= width), title)
 
 
 def _curve(state: State, one: Dial, width: int, rows: int, look: Look) -> list[Text]:
     track = state.tracks[one.channel]
-    return curve.curve(track, state.expected.get(one.channel), one, state.t_s, (width, rows), look)
+    size, behind = (width, rows), state.behind(one.channel)
+    return curve.curve(track, state.expected.get(one.channel), one, state.t_s, size, look, behind)
 
 
 def _foot(state: State, columns: int, look: Look, hand: Hand) -> Text:
