@@ -373,6 +373,7 @@ def _curve_title(state: State, one: Dial, width: int, look: Look) -> str:
     day = str(state.opened["last_good"].get("started") or "")[:10]
     dots = look.mark("behind") * 3
     longer = [f"{title}, {dots} last good run {day}", f"{one.title.lower()}, {dots} last good {day}"]
+    longer.append(f"{one.title.lower()}, {dots} last good")
     return next((text for text in longer if len(text) <= width), title)
 
 
