@@ -88,6 +88,7 @@ class Machine(World):
         self.starter_amps = self.load_amps = 0.0
         self.joint: str | None = None
         self.circuit: str | None = None
+        self._lent = 0.0  # charge of the battery before it was let down
         self.ammeter_in = False  # the milliammeter in the battery's cable
         self._charged_s = -RESTED_S
         self._off_since_s = -3600.0
@@ -126,9 +127,19 @@ class Machine(World):
 
     def let_down(self, to: float) -> None:
         """Lamps and load tester until the battery has only so much charge, and an hour's rest: between two runs."""
-        self.battery.charge = min(self.battery.charge, to)
-        self.battery.p1 = self.battery.p2 = 0.0
-        self.battery_volts = self.battery.emf()
+        if self.battery.charge > to:
+            self._lent = self.battery.charge
+            self._rested(to)
+
+    def give_back(self) -> None:
+        """What was let out before a run is put back by the charger."""
+        if self._lent > self.battery.charge:
+            self._rested(self._lent)
+        self._lent = 0.0
+
+    def _rested(self, charge: float) -> None:
+        self.battery.charge, self.battery.p1, self.battery.p2 = charge, 0.0, 0.0
+        self.battery_volts = max(self.battery.emf(), 0.0)
 
     def tidy(self) -> None:
         """Between two runs: everything off, plugged in again, the leads put away."""
@@ -160,7 +171,7 @@ class Machine(World):
         elif charged:
             self.battery.charged()
         if new_battery or charged:
-            self._charged_s = self.t_s - RESTED_S
+            self._charged_s, self._lent = self.t_s - RESTED_S, 0.0
             self.battery_volts = self.battery.emf()
         self._emf_part, self._short_amps_part, self._limit_amps, self._set_volts, self._wire = self._faulty()
 

@@ -62,7 +62,7 @@ VISIT_FAULTS: dict[str, Fault] = {
     "plug-regulator": Fault("regulator plug burnt", 0.12, 0.08, 0.3, "ohm"),
     "breaker-open": Fault("breaker open"),
     "switch-bad": Fault("key switch does not make at start", 60.0, 15.0, 900.0, "ohm of its contact"),
-    "solenoid-joint": Fault("joint at the solenoid bad", 0.05, 0.035, 0.07, "ohm"),
+    "solenoid-joint": Fault("joint at the solenoid bad", 0.06, 0.05, 0.08, "ohm"),
     "stator-grounded": Fault("stator winding touches ground", 3.0, 0.5, 50.0, "ohm to ground"),
     "regulator-leaking-back": Fault("regulator leaks backwards", 0.15, 0.08, 0.5, "A with the key off"),
     "key-off-draw": Fault("something stays on with the key off", 0.4, 0.15, 2.0, "A with the key off"),

@@ -22,6 +22,7 @@ LATELY_S = 4 * 3600.0
 FLOAT_SPREAD, FLOAT_MARK = 0.0008, 0.001  # reading a float by eye
 BETWEEN_S = 600.0  # two runs are not begun in one minute; nobody waits for it
 #: Charge to which the battery is let down before a run that must show rated output.
+ON_CHARGE = ("charge", "load", "crank", "draw")  # before these the charge that was let out is put back
 LET_DOWN = {"regulator": 0.5, "drop": 0.42}
 
 
@@ -40,6 +41,8 @@ class VisitTechnician(Technician):
         machine.stand(BETWEEN_S)
         if (to := LET_DOWN.get(self._procedure or "")) is not None:
             machine.let_down(to)
+        elif self._procedure in ON_CHARGE:
+            machine.give_back()
 
     def _take(self, prompt: Mapping[str, Any]) -> str | Awaitable[str | None] | None:
         kind, _, rest = str(prompt["id"]).partition(":")

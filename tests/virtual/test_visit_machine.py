@@ -206,6 +206,18 @@ def test_what_a_run_charges_stays_in_the_battery() -> None:
     assert world.rpm == 0.0
 
 
+def test_what_is_let_out_for_a_run_is_put_back_for_the_next_test() -> None:
+    world = machine(charge=0.95)
+    world.let_down(0.5)
+    assert world.battery.charge == 0.5
+    charging(world, 60.0)
+    world.tidy()
+    world.give_back()
+    assert world.battery.charge == pytest.approx(0.95, abs=0.001)
+    world.give_back()
+    assert world.battery.charge == pytest.approx(0.95, abs=0.001)
+
+
 #: A cause as benchd names it -> the fault that a repair meant for it takes away.
 MENDED = {
     "joint-loose": "joint-loose", "ground-bad": "ground-bad", "breaker-open": "breaker-open", "switch-bad": "switch-bad",
