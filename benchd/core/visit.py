@@ -82,6 +82,11 @@ class Visit:
             return "open"
         return "proven" if self.closed["proven"] else "closed without proof"
 
+    def is_foreign(self, run: Mapping[str, Any]) -> bool:
+        """Whether a run that was given this number is of another machine: by the machine file's name, or the serial."""
+        pairs = ((run.get("spec"), self.opened.get("machine")), (run.get("unit"), self.opened.get("unit")))
+        return any(one and other and one != other for one, other in pairs)
+
     def answer(self, question: str) -> str | None:
         """The newest answer to a question; None while it is open or was skipped."""
         return next((str(one["outcome"]) for one in reversed(self.answers) if _said(one, "question", question)), None)
@@ -115,20 +120,48 @@ def fold(records: Iterable[Mapping[str, Any]], runs: Iterable[Mapping[str, Any]]
 
 def proof(visit: Visit) -> Proof:
     """Proven only by a regulator run that passed after the last repair, and by a stator run that passed after the
-    last repair that touched the stator. A new battery alone proves nothing of the charging system."""
-    last = max((int(one["after_run_no"]) for one in visit.repairs), default=0)
+    last repair that touched the stator. A new battery alone proves nothing of the charging system.
+
+    Runs of another machine that was given this number, and those made before the order was opened, prove nothing; and
+    nothing is proven while what a run found since the last repair stands.
+    """
+    opened = int(visit.opened.get("after_run_no", 0))
+    last = max([opened, *(int(one["after_run_no"]) for one in visit.repairs)])
     stator = [int(one["after_run_no"]) for one in visit.repairs if "stator" in one.get("touches", ())]
     wanted = [("regulator", last)] + ([("stator", max(stator))] if stator else [])
+    runs = [one for one in visit.runs if not visit.is_foreign(one)]
     missing, proving = [], []
     for procedure, after in wanted:
-        run = _newest_judged(visit.runs, procedure)
+        run = _newest_judged(runs, procedure)
         if run is not None and int(run["run_no"]) > after and run["verdict"] == "pass":
             proving.append(str(run["run"]))
         else:
             missing.append(_missing(procedure, run, after, bool(visit.repairs)))
+    asked = [procedure for procedure, _ in wanted]
+    missing += [_stands(one) for one in _failed_since(runs, last) if one["procedure"] not in asked]
+    if missing:
+        missing += [_other(one) for one in visit.runs if visit.is_foreign(one) and one["procedure"] in asked]
     if any(one["status"] is None for one in visit.runs):
         missing.append("A run of this order is still open: let it end.")
     return Proof(not missing, tuple(missing), tuple(proving))
+
+
+def _failed_since(runs: Sequence[Mapping[str, Any]], last: int) -> list[Mapping[str, Any]]:
+    """Of each procedure the newest judged run since the last repair, if it failed. A battery that had to be charged is
+    no fault that is left."""
+    newest = {str(one["procedure"]): one for one in runs if one["status"] == "judged" and int(one["run_no"]) > last}
+    return [one for one in newest.values() if one["verdict"] == "fail" and one.get("finding") != "discharged"]
+
+
+def _stands(run: Mapping[str, Any]) -> str:
+    return f"The newest {run['procedure']} run came to fail and nothing was repaired since: repair it, or run it again."
+
+
+def _other(run: Mapping[str, Any]) -> str:
+    unit = f", serial {run['unit']}" if run.get("unit") else ""
+    return (
+        f"The {run['procedure']} run {run['run']} is of another machine ({run['spec']}{unit}): it proves nothing here."
+    )
 
 
 def _newest_judged(runs: Sequence[Mapping[str, Any]], procedure: str) -> Mapping[str, Any] | None:
@@ -137,7 +170,7 @@ def _newest_judged(runs: Sequence[Mapping[str, Any]], procedure: str) -> Mapping
 
 
 def _missing(procedure: str, run: Mapping[str, Any] | None, after: int, repaired: bool) -> str:
-    since = " after the last repair" if repaired else ""
+    since = " after the last repair" if repaired else " since the order was opened" if run is not None else ""
     if procedure == "stator" and repaired:
         since = " after the repair of the stator"
     if run is None or int(run["run_no"]) <= after:

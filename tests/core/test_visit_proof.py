@@ -71,6 +71,51 @@ CASES: list[tuple[str, list[dict[str, Any]], list[dict[str, Any]], list[str], li
 ]  # fmt: skip
 
 
+OPENED = {"kind": "order-opened", "work_order": "1001", "after_run_no": 2, "machine": "Hollin T18", "unit": "T18-0042"}
+
+
+@pytest.mark.parametrize(
+    ("runs", "missing"),
+    [
+        ([run(2)], ["No regulator run was made since the order was opened."]),
+        ([run(3)], []),
+        ([run(3) | {"spec": "Hollin T18", "unit": "T18-0042"}], []),
+        ([run(3) | {"spec": "Hollin T18", "unit": None}], []),
+        (
+            [run(3) | {"spec": "Caldmoor Z42", "unit": None}],
+            [
+                "No regulator run was made.",
+                f"The regulator run {RUN.format(3)} is of another machine (Caldmoor Z42): it",
+            ],
+        ),
+        (
+            [run(3) | {"spec": "Hollin T18", "unit": "T18-0043"}],
+            [
+                "No regulator run was made.",
+                "is of another machine (Hollin T18, serial T18-0043): it proves nothing here.",
+            ],
+        ),
+        ([run(3), run(4) | {"spec": "Caldmoor Z42", "verdict": "fail"}], []),
+        ([run(3), run(4, "draw", "fail")], ["The newest draw run came to fail and nothing was repaired since"]),
+        ([run(3), run(4, "load", "fail"), run(5, "load")], []),
+        ([run(3), run(4, "stator", "fail")], ["The newest stator run came to fail and nothing was repaired since"]),
+        ([run(3, "charge", "fail") | {"finding": "discharged"}, run(4)], []),
+        ([run(3, "charge", "fail") | {"finding": "weak-cell"}, run(4)], ["The newest charge run came to fail"]),
+    ],
+)
+def test_what_proves_nothing(runs: list[dict[str, Any]], missing: list[str]) -> None:
+    """Another machine's runs, those of before the order, and any while a fault that was found stands."""
+    found = proof(fold([OPENED], runs))
+    assert found.proven == (not missing)
+    assert len(found.missing) == len(missing)
+    assert all(words in said for words, said in zip(missing, found.missing, strict=True))
+
+
+def test_a_fault_found_before_the_last_repair_does_not_stand() -> None:
+    runs = [run(3, "draw", "fail"), run(4)]
+    assert proof(fold([OPENED, repair(3, "wiring")], runs)).proven
+
+
 @pytest.mark.parametrize(("what", "repairs", "runs", "missing", "proving"), CASES, ids=[one[0] for one in CASES])
 def test_what_proves_it(
     what: str, repairs: list[dict[str, Any]], runs: list[dict[str, Any]], missing: list[str], proving: list[int]

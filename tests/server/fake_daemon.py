@@ -81,7 +81,7 @@ class FakeDaemon:
             {
                 "procedure": "regulator",
                 "bench": BENCHES[bench],
-                "machine": "Hollin T18",
+                "machine": "Hollin T18 garden tractor",
                 "started": self.started,
                 **more,
             }
