@@ -146,6 +146,12 @@ def test_no_load_at_all_is_refused_too() -> None:
     assert (short.verdict.outcome, short.finding) == ("void", "no-load")
 
 
+def test_it_ends_when_the_longest_time_is_over() -> None:
+    found = load(Loaded(amps=0.0), max_run_s=40.0)
+    assert found.verdict.outcome == "void"
+    assert "longest allowed time" in found.verdict.ended_because
+
+
 def test_a_clamp_the_wrong_way_round_is_told_and_taken() -> None:
     found = load(Loaded(clamp=-1.0))
     assert found.finding == "holds"

@@ -271,7 +271,8 @@ class ChargeTest:
         phase = Phase.MEASURING if self._measuring else Phase.CHECKING
         left = None
         if self.stage == "waiting":
-            left = max(WAIT_S - self.rest.span_s(self.now_s), 0.0)
+            span = self.rest.span_s(self.now_s)
+            left = max((WAIT_LEAST_S if span < WAIT_LEAST_S else WAIT_S) - span, 0.0)
         elif self.stage == "resting" and not self.pending():
             left = max(STEADY_S - self.rest.span_s(self.now_s), 0.0)
         limit = max(self.max_run_s - (self.now_s - (self.first_s or 0.0)), 0.0)

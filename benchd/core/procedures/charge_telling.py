@@ -30,7 +30,10 @@ def leaning(test: ChargeTest) -> tuple[str, float, str]:
     """(outcome, how sure, one sentence) for the screen."""
     found = charge(test)
     if found is None:
-        return "undecided", 0.0, "The first readings come in."
+        waits = (
+            "Surface charge taken off: the volts settle." if test.stage == "waiting" else "The first readings come in."
+        )
+        return "undecided", 0.0, waits
     volts = rest_volts(test)
     assert volts is not None
     if may_be_frozen(test, rested=test.rested):

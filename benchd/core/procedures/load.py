@@ -225,6 +225,9 @@ class LoadTest:
             finding = rule(self)
             if finding is not None:
                 return self._conclude(t_ns, finding)
+        if self.now_s - (self.first_s or 0.0) >= self.max_run_s:
+            because = f"longest allowed time ({self.max_run_s / 60:.0f} min) reached"
+            return self._conclude(t_ns, load_judging.unfinished(self, because))
         return [*self._advance(t_ns), *([] if self.quiet else [self._standing(t_ns)])]
 
     @property
