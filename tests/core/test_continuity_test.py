@@ -150,7 +150,7 @@ def test_everything_may_be_skipped() -> None:
     most = dict.fromkeys((id for id in GOOD if id != "breaker"), "skip")
     found, _ = run(says=most)
     assert of(found) == ("pass", "none", "good")
-    assert any("Left out: switch at off" in one for one in found.reasons)
+    assert any("Left out: Switch at off" in one for one in found.reasons)
     bad, _ = run({"breaker": OPEN}, says=most)
     assert of(bad) == ("fail", "connection", "breaker-open")
 

@@ -52,7 +52,7 @@ class Amount:
         """For people: the value with its expanded uncertainty."""
         if not math.isfinite(self.u):
             return f"{self.value:.{digits}f} {self.unit}"
-        return f"{self.value:.{digits}f} +/- {2 * self.u:.{digits}f} {self.unit}"
+        return f"{self.value:.{digits}f} +/- {coverage_factor(self.dof) * self.u:.{digits}f} {self.unit}"
 
     def measured(self, low: float | None = None, high: float | None = None) -> Measured:
         """As the verdict object holds it, with the probability that the limits are kept where there are any."""

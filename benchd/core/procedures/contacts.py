@@ -80,7 +80,7 @@ def steps_of(spec: MachineSpec) -> list[Step]:
             "breaker",
             "breaker",
             "closed",
-            f"breaker{rating}",
+            f"Breaker{rating}",
             f"Across the breaker or fuse{rating}, both wires off it.",
         )
     )
@@ -97,7 +97,7 @@ def _switch_steps(positions: Mapping[str, tuple[str, ...]]) -> list[Step]:
     for position, joined in positions.items():
         for number, pair in enumerate(pairs, start=1):
             expect = "closed" if pair in joined else "open"
-            where = f"switch at {position}, {pair}"
+            where = f"Switch at {position}, {pair}"
             ask = f"Key switch unplugged, at {position}: {pair} ({'joined' if expect == 'closed' else 'apart'} by the manual)."
             found.append(Step(f"switch:{position}:{number}", "switch", expect, where, ask))
     return found

@@ -172,7 +172,7 @@ class DrawTest(Watched):
         x = self.track.column(1, self.track.since(since_s))
         if len(x) < LEAST_READINGS:
             return None
-        found = average(self.facts["draw_amps"], x, "A")
+        found = average(self.facts["draw_amps"], x, "A", drifts=True)  # while it falls the mean is on the safe side
         return Amount(abs(found.value), "A", found.parts, found.n)
 
     @property
@@ -338,7 +338,7 @@ class DrawTest(Watched):
             return self._stands(t_ns, Phase.MEASURING, why, limit_s=limit_s)
         estimates = {"draw_amps": level.estimate(None, self.low if level.value <= self.low else self.high)}
         hours = self._rules().hours_to_half(level)
-        if hours is not None:
+        if hours is not None and self._rules().told(level):
             estimates["hours_to_half"] = hours.estimate()
         if self.before is not None:
             why = f"A draw of {milliamps(self.before)}; now {milliamps(level)}. Unplug the regulator and say done."
@@ -346,7 +346,7 @@ class DrawTest(Watched):
         under, over = level.within(None, self.low), 1 - level.within(None, self.high)
         leaning, sure = ("pass", under) if under >= 0.5 else ("fail", over) if over >= 0.5 else ("undecided", 0.0)
         why = f"{milliamps(level)}, {'still falling' if self.falls() else f'steady for {self.level_s:.0f} s'}."
-        left = max(STEADY_S - self.level_s, 0.0) if leaning != "pass" else 0.0
+        left = None if self.falls() else 0.0 if leaning == "pass" else max(STEADY_S - self.level_s, 0.0)
         return Standing(
             t_ns, Phase.MEASURING, leaning, round(sure, 3), why, left_s=left, limit_s=limit_s, estimates=estimates
         )
@@ -357,7 +357,7 @@ class DrawTest(Watched):
         if level is not None:
             found["draw_amps"] = level.measured(None, self.high)
             hours = self._rules().hours_to_half(level)
-            if hours is not None and hours.value > 0:
+            if hours is not None and hours.value > 0 and self._rules().told(level):
                 found["hours_to_half"] = hours.measured()
         said, at_s = self._answers.get("unplug-regulator", ("", 0.0))
         if said == "done" and (after := self._mean(at_s + 1.0)) is not None:

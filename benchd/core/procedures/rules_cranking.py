@@ -110,7 +110,7 @@ class Judge:
             f"asked ({limits.volts_from})."
         ]
         if crank.amps is not None:
-            most = "the manual names no most" if limits.amps is None else f"at most {limits.amps:g} A is allowed"
+            most = "the machine file names no most" if limits.amps is None else f"at most {limits.amps:g} A is allowed"
             told.append(f"The starter takes {crank.amps.text(0)}; {most}.")
         if crank.rpm is not None:
             told.append(f"It turns at {crank.rpm.text(0)}; at least {limits.rpm:g} rpm is asked ({limits.rpm_from}).")

@@ -43,6 +43,10 @@ class Draw:
         """Surely above every limit."""
         return level.within(None, self.high) <= 0.05
 
+    def told(self, level: Amount) -> bool:
+        """Whether there is so much draw that its hours are worth telling."""
+        return level.value > self.low
+
     def too_coarse(self, level: Amount) -> bool:
         return self.count > COARSE_PART * self.low and level.value < max(self.high, 3 * self.count)
 

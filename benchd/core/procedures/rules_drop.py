@@ -37,9 +37,7 @@ class Limit:
     source: str
 
     def text(self) -> str:
-        if self.low == self.high:
-            return f"at most {self.low:g} V ({self.source})"
-        return f"at most {self.low:g} to {self.high:g} V ({self.source})"
+        return f"at most {self.low:g}{'' if self.low == self.high else f' to {self.high:g}'} V"
 
     def call(self, amount: Amount, metrology: Metrology, *, last: bool) -> str:
         """'good', 'bad', 'marginal', or '' while more readings may still tell. `last`: no more will come."""
@@ -70,6 +68,14 @@ class Limits:
     joint: Limit
     side: Limit
     total: Limit
+
+    def sources(self) -> str:
+        """Where they come from, in one sentence."""
+        named = (("a joint", self.joint), ("a side", self.side), ("both sides", self.total))
+        by_source: dict[str, list[str]] = {}
+        for what, limit in named:
+            by_source.setdefault(limit.source, []).append(f"{what} {limit.text()}")
+        return "Limits: " + "; ".join(f"{', '.join(limits)} ({source})" for source, limits in by_source.items()) + "."
 
     @classmethod
     def of(cls, spec: MachineSpec) -> Limits:
@@ -224,4 +230,4 @@ class Circuit:
         told = [one.text(self.limits.joint) for one in sorted(self.called, key=lambda one: one.result.joint.number)]
         for name, volts, limit, call, _ in self.sums():
             told.append(f"{name[0].upper()}{name[1:]}: {call}. {volts.text(3)} at rated amps, {limit.text()}.")
-        return tuple(told)
+        return (*told, self.limits.sources())
