@@ -23,20 +23,23 @@ LEAST = 1e-4
 #: Branches less probable than this are not gone on with: they are worth what is believed there.
 THIN = 0.004
 #: So many checks, the best by value and the best by rate, are looked at two steps deep.
-FIRST = 6
+FIRST = 4
 #: How much of the best check's rate the checks after the second are trusted with.
-TRUST = 0.5
+TRUST = 0.25
+#: What is left of the price of a check that the proof needs done before it in any case.
+SUNK = 0.2
 
 
 @dataclass(frozen=True, slots=True)
 class Check:
     """`chain`: its needs that are not met yet and the item itself. `value`: what is to come by it, less what would
-    come anyway if somebody knew (Look.floor); `one`: the same without a second check."""
+    come anyway if somebody knew (Look.floor), what is not known at the end taken away at a good check's rate; `sure`:
+    the same with nothing but repairs after the checks that were looked at."""
 
     chain: tuple[str, ...]
     spent: float
     value: float
-    one: float
+    sure: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,12 +81,20 @@ class Ahead:
         belief = now.belief.posterior
         kept = np.flatnonzero(belief > LEAST)
         weights = belief[kept] / belief[kept].sum()
-        features = self.worth.table[kept]
+        self.columns = self.worth.columns(belief)
+        features = self.worth.table[kept][:, self.columns]
         found = weights @ features
-        _, excess = self.worth.blind(found)
+        _, excess = self.worth.blind(found, self.columns)
         chains = self._chains(now, goals)
+        self.price = self._prices(now)
         checks = self._checks(now, chains, weights, kept, features, float(excess), deep) if chains else ()
         return Look(float(found[-1]), float(excess), checks, self._mends(now))
+
+    def _prices(self, now: Standing) -> dict[str, float]:
+        """What is to be done before the proof anyway costs little now."""
+        due = now.due()
+        sunk = frozenset().union(*(now.before(run) for run in due))
+        return {id: price * (SUNK if id in sunk else 1.0) for id, price in self.worth.price.items()}
 
     def _chains(self, now: Standing, goals: Sequence[str] | None) -> list[tuple[str, ...]]:
         chains = (now.chain(id) for id in (self.items if goals is None else goals) if now.open(id))
@@ -92,13 +103,14 @@ class Ahead:
     def _mends(self, now: Standing) -> tuple[Mend, ...]:
         worth, repairs = self.worth, self.worth.model.knowledge.repairs
         needed = dict(zip(repairs, (now.belief.posterior @ worth.needed).tolist(), strict=True))
+        wasted = dict(zip(repairs, (now.belief.posterior @ worth.wasted).tolist(), strict=True))
         ids = [id for id, one in repairs.items() if needed[id] >= 1e-3 and now.repair_chain(one) is not None]
         if not ids:
             return ()
         after = np.array([now.belief.mended(repairs[id].mends, repairs[id].right).posterior for id in ids])
-        blind, _ = worth.blind(after @ worth.table)
+        blind, _ = worth.blind(after @ worth.table[:, self.columns], self.columns)
         found = [
-            Mend(id, worth.base[id] + worth.waste[id] * (1 - needed[id]) + rest, needed[id])
+            Mend(id, worth.base[id] + wasted[id] + rest, needed[id])
             for id, rest in zip(ids, blind.tolist(), strict=True)
         ]
         return tuple(sorted(found, key=lambda one: one.value))
@@ -127,16 +139,17 @@ class Ahead:
             first = sorted({*np.argsort(single)[:FIRST].tolist(), *np.argsort(-rates)[:FIRST].tolist()})
             # What is looked at less far must not look worse for it: all are compared with what is unknown at `rate`.
             value = spent + (single - spent) / rate
-            second = self._second(
+            second, sure = self._second(
                 now, [leaves[at] for at in first], [after[at] for at in first], likely, features, rate
             )
             value[first] = spent[first] + second
+            single[first] = spent[first] + sure
         checks = [Check(*one) for one in zip(chains, spent.tolist(), value.tolist(), single.tolist(), strict=True)]
         return tuple(sorted(checks, key=lambda one: (one.value, one.spent)))
 
     def _after(self, weights: list[Array], features: Array) -> list[Array]:
         """The excess of every branch, of all chains by one product."""
-        _, excess = self.worth.blind(np.concatenate(weights) @ features)
+        _, excess = self.worth.blind(np.concatenate(weights) @ features, self.columns)
         return np.split(excess, np.cumsum([len(one) for one in weights[:-1]]))
 
     def _leaves(self, now: Standing, chain: tuple[str, ...], weights: Array, likely: dict[str, Array]) -> _Leaves:
@@ -152,7 +165,7 @@ class Ahead:
                 ended.append(going[~goes])
                 ended_shown += [one for one, on in zip(shown, goes, strict=True) if not on]
                 going, shown = going[goes], [one for one, on in zip(shown, goes, strict=True) if on]
-            spent += self.worth.price[id] * float(going.sum())
+            spent += self.price[id] * float(going.sum())
             outcomes = self.items[id].outcomes
             going = (going[:, None, :] * likely[id][None]).reshape(-1, going.shape[1])
             shown = [{**one, id: outcome.id} for one in shown for outcome in outcomes]
@@ -177,9 +190,11 @@ class Ahead:
         likely: dict[str, Array],
         features: Array,
         rate: float,
-    ) -> Array:
-        """[chains]: the branches of each with the best second check, what is not known after that at `excess / rate`."""
+    ) -> tuple[Array, Array]:
+        """[chains]: the branches of each with the best second check, what is not known after that at `excess / rate`;
+        and the same at its full excess."""
         best = np.concatenate(after)
+        sure = best.copy()
         starts = np.cumsum([0, *(len(one) for one in after[:-1])])
         stacked = np.concatenate([one.weights for one in leaves])
         shown = [shown for one in leaves for shown in one.shown]
@@ -187,14 +202,14 @@ class Ahead:
         follow, may = self._may(now, [shown[at] for at in thick])
         if follow:
             found = self._two(stacked[thick], np.concatenate([likely[id] for id in follow]), features)
-            _, excess = self.worth.blind(found)
+            _, excess = self.worth.blind(found, self.columns)
             edges = np.cumsum([0, *(len(likely[id]) for id in follow[:-1])])
-            price = np.array([self.worth.price[id] for id in follow])
-            value = price * stacked[thick].sum(axis=1)[:, None] + np.add.reduceat(excess, edges, axis=1) / rate
-            value[~may] = np.inf
-            best[thick] = np.minimum(best[thick], value.min(axis=1))
-        found_sums: Array = np.add.reduceat(best, starts)
-        return found_sums
+            price = np.array([self.price[id] for id in follow])
+            spent = np.where(may, price * stacked[thick].sum(axis=1)[:, None], np.inf)
+            rest = np.add.reduceat(excess, edges, axis=1)
+            best[thick] = np.minimum(best[thick], (spent + rest / rate).min(axis=1))
+            sure[thick] = np.minimum(sure[thick], (spent + rest).min(axis=1))
+        return np.add.reduceat(best, starts), np.add.reduceat(sure, starts)
 
     def _two(self, weights: Array, table: Array, features: Array) -> Array:
         """[K, K2, F]: the features of every branch [K, H] times every outcome [K2, H] of a second check."""

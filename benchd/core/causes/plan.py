@@ -32,6 +32,10 @@ from benchd.core.causes.value import Prices, Worth
 
 #: Steps of the order that are told; what comes after so many results cannot be known.
 MOST_STEPS = 8
+#: A repair as sure as this is done although something that forbids others has to be seen again.
+SURE = 0.8
+#: What locks the proof is mended if it is at least as probable as this, else it is seen again.
+EVEN = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,12 +84,16 @@ class Planner:
             return self._proving(now, due[0])
         look = self.ahead.look(now, deep=deep)
         mend = look.mends[0] if look.mends else None
-        wrong = 1.0 - float(now.belief.posterior[0])
-        stop = self.worth.prices.back * wrong
-        if look.checks and look.floor + look.checks[0].value < min(stop, mend.value if mend else stop):
-            return Decision("check", look, look.checks[0].chain)
-        if mend and (mend.value < stop or (due and not now.open(due[0]))):
+        pays = next((check for check in look.checks if check.sure < look.blind), None)
+        if pays:
+            return Decision("check", look, pays.chain)
+        again = now.again()
+        if again and not (mend and mend.probability >= SURE):
+            return Decision("check", look, (again,))
+        if mend and mend.value < self._ending(now, look, due):
             return self._mending(now, look, mend)
+        if due and now.open(due[0]) and now.chain(due[0]) is None:
+            return self._unlocking(now, look, due[0])
         return self._closing(now, look, due)
 
     def _proving(self, now: Standing, run: str) -> Decision:
@@ -97,13 +105,31 @@ class Planner:
                 return self._mending(now, look, mend)
         chain = now.chain(run)
         if chain is None:
-            # What locks the proof is itself to be mended, or to be seen again.
-            return self._mending(now, look, look.mends[0]) if look.mends else Decision("none", look)
+            return self._unlocking(now, look, run)
         return Decision("prove" if len(chain) == 1 else "check", look, chain)
+
+    def _unlocking(self, now: Standing, look: Look, run: str) -> Decision:
+        """The proof is locked by what an item showed: mend that if it is so, else see it again, since it may not be."""
+        lock = now.locks(run)
+        lifts = now.lifts(lock) if lock else ()
+        mend = max((one for one in look.mends if one.repair in lifts), key=lambda one: one.probability, default=None)
+        if lock and (mend is None or (mend.probability < EVEN and lock not in now.twice)):
+            return Decision("check", look, (lock,))
+        return self._mending(now, look, mend) if mend else Decision("none", look)
 
     def _mending(self, now: Standing, look: Look, mend: Mend) -> Decision:
         chain = now.repair_chain(self.model.knowledge.repairs[mend.repair])
         return Decision("check", look, chain, mend) if chain else Decision("repair", look, mend=mend)
+
+    def _ending(self, now: Standing, look: Look, due: tuple[str, ...]) -> float:
+        """What is to come if no repair is done now: the proof and what it shows, or, proven, the machine coming back."""
+        wrong = 1.0 - float(now.belief.posterior[0])
+        if not due:
+            return self.worth.prices.back * wrong
+        if not now.open(due[0]):
+            return float("inf")  # it failed: it will not pass without a repair
+        chain = now.chain(due[0]) or due
+        return look.floor + look.blind + wrong * sum(self.worth.price[id] for id in chain)
 
     def _closing(self, now: Standing, look: Look, due: tuple[str, ...]) -> Decision:
         chain = now.chain(due[0]) if due and now.open(due[0]) else None

@@ -22,14 +22,17 @@ PROOF, STATOR_PROOF = "regulator", "stator"
 @dataclass(frozen=True, slots=True)
 class Standing:
     """`shown`: item -> its newest outcome. `fresh`: seen since the last repair. `stale`: seen before a repair that
-    changed what they tell of. `lifted`: their outcome spoke of what was mended since. `skipped`: not to be asked."""
+    changed what they tell of. `lifted`: their outcome spoke of what was mended since. `skipped`: not to be asked.
+    `twice`: seen again without a repair between. `base`: what was believed at the last repair, before what was seen since."""
 
     belief: Belief
+    base: Belief
     shown: Mapping[str, str] = field(default_factory=dict)
     fresh: frozenset[str] = frozenset()
     stale: frozenset[str] = frozenset()
     lifted: frozenset[str] = frozenset()
     skipped: frozenset[str] = frozenset()
+    twice: frozenset[str] = frozenset()
     repaired: bool = False
     stator_due: bool = False
 
@@ -41,11 +44,17 @@ class Standing:
         due = self.stator_due
         if item == STATOR_PROOF and due:
             due = self.knowledge.items[item].index(outcome) > 0
+        belief = self.belief
+        if item in self.fresh:  # seen again: the newest counts, the one before never was
+            belief = self.base
+            for other in self.fresh - {item}:
+                belief = belief.observed(other, self.shown[other])
         return replace(
             self,
-            belief=self.belief.observed(item, outcome),
+            belief=belief.observed(item, outcome),
             shown={**self.shown, item: outcome},
             fresh=self.fresh | {item},
+            twice=self.twice | ({item} & self.fresh),
             stale=self.stale - {item},
             lifted=self.lifted - {item},
             stator_due=due,
@@ -55,10 +64,13 @@ class Standing:
         items = self.knowledge.items
         touched = {id for id in self.shown if any(one in items[id].given for one in mends)}
         lifted = {id for id in touched if any(_speaks(items[id], self.shown[id], one) for one in mends)}
+        belief = self.belief.mended(tuple(mends), right)
         return replace(
             self,
-            belief=self.belief.mended(tuple(mends), right),
+            belief=belief,
+            base=belief,
             fresh=frozenset(),
+            twice=frozenset(),
             stale=self.stale | touched,
             lifted=self.lifted | lifted,
             repaired=True,
@@ -90,10 +102,52 @@ class Standing:
         passed = PROOF in self.fresh and items[PROOF].index(self.shown[PROOF]) == 0
         return stator if passed or PROOF not in items else (*stator, PROOF)
 
+    def again(self) -> str | None:
+        """What is to be seen again once it can have changed: it forbids a repair (a battery that may be frozen)."""
+        for repair in self.knowledge.repairs.values():
+            for id, outcomes in repair.never_after.items():
+                if self._forbids(id, outcomes):
+                    return id
+        return None
+
     def chain(self, id: str) -> tuple[str, ...] | None:
         """What is to be done for an item, itself last: its unmet needs first. None while it is locked."""
         found: list[str] = []
         return tuple(found) if self._chain(id, found, set()) else None
+
+    def locks(self, id: str) -> str | None:
+        """The item whose outcome locks this one, itself or one of its needs; None where nothing does."""
+        item = self.knowledge.items[id]
+        for at, outcomes in item.never_after.items():
+            if self._forbids(at, outcomes):
+                return at
+        for need in _needs(item):
+            if self._met(need):
+                if need in item.needs_outcome and not self._showed(need, item.needs_outcome[need]):
+                    return need
+            elif (found := self.locks(need)) is not None:
+                return found
+        return None
+
+    def lifts(self, id: str) -> tuple[str, ...]:
+        """The repairs that may be done and do away with what an item showed."""
+        item = self.knowledge.items[id]
+        return tuple(
+            repair
+            for repair, one in self.knowledge.repairs.items()
+            if self.repair_chain(one) is not None and any(_speaks(item, self.shown[id], cause) for cause in one.mends)
+        )
+
+    def before(self, id: str) -> frozenset[str]:
+        """What an item needs and was not done yet, whatever may forbid it now."""
+        found: set[str] = set()
+        asked = [id]
+        while asked:
+            for need in _needs(self.knowledge.items[asked.pop()]):
+                if not self._met(need) and need not in found:
+                    found.add(need)
+                    asked.append(need)
+        return frozenset(found)
 
     def repair_chain(self, repair: Repair) -> tuple[str, ...] | None:
         """The looks that must come before a repair; None while it is forbidden."""
@@ -168,29 +222,23 @@ class Standing:
 
     def _cure(self, id: str) -> str:
         """What would do away with what was found."""
-        item = self.knowledge.items[id]
-        titles = [
-            one.title
-            for one in self.knowledge.repairs.values()
-            if self.repair_allowed(one) and any(_speaks(item, self.shown[id], cause) for cause in one.mends)
-        ]
-        again = "" if item.kind == "question" else " Or see again when that has changed."
-        return f" It is lifted by: {' or '.join(titles[:2])}.{again}" if titles else again.replace("Or see", "See")
-
-    def repair_allowed(self, repair: Repair) -> bool:
-        return not any(self._forbids(at, outcomes) for at, outcomes in repair.never_after.items())
+        titles = [self.knowledge.repairs[repair].title for repair in self.lifts(id)]
+        lifted = f" It is lifted by: {' or '.join(titles[:2])}." if titles else ""
+        return lifted + (" See again when that can have changed." if id == self.again() else "")
 
 
 def standing(model: Model, evidence: Evidence, skipped: Collection[str] = ()) -> Standing:
     """Where the visit stands after this evidence. `skipped`: what was passed over and is not to be proposed again."""
-    found = Standing(model.start(), skipped=frozenset(skipped))
+    found = Standing(model.start(), model.start(), skipped=frozenset(skipped))
     for one in counted(model, evidence):
         if isinstance(one, Observed):
             found = found.observed(one.item, one.outcome)
         else:
             known = model.knowledge.repairs.get(one.repair)
             found = found.mended(one.mends, one.touches, RIGHT if known is None else known.right)
-    return found
+    repaired = max((one.at for one in evidence if not isinstance(one, Observed)), default=(-1, -1))
+    since = [one.item for one in evidence if isinstance(one, Observed) and one.at > repaired]
+    return replace(found, twice=frozenset(item for item in found.fresh if since.count(item) > 1))
 
 
 def _needs(item: Item) -> tuple[str, ...]:

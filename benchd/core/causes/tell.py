@@ -35,6 +35,10 @@ def why_check(worth: Worth, now: Standing, id: str, made: Decision) -> str:
     """Why a check is next: for its own sake, or because what is wanted needs it first."""
     wanted = made.chain[-1]
     items = worth.model.knowledge.items
+    if id in now.fresh:
+        found = items[id].outcomes[items[id].index(now.shown[id])].text
+        wait = "Wait until that can have changed, then see" if id == now.again() else "It fits badly with the rest: see"
+        return f"Found was: {found}. {wait} it again; until then it forbids what would come next."
     if id == wanted and not made.mend:
         return f"{_sentence(_own(worth, now, id))}."
     if made.mend:
