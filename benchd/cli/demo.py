@@ -21,12 +21,19 @@ if TYPE_CHECKING:
 MACHINE = "hollin-t18"
 PROCEDURES = ("stator", "regulator")
 SPEED = 10.0
+STORY_NAMES = ("joint", "cell", "stuck-on")  # of stories.STORIES
 LINGER_S = 8.0  # between the two runs, if nobody presses a key
 
 
 @click.command("demo", short_help="Show both runs on a virtual bench: no hardware, nothing to set up.")
 @click.option("--fault", metavar="NAME[=STRENGTH]", help="Build this fault in. See --faults.")
 @click.option("--faults", "list_faults", is_flag=True, help="List the faults that can be built in.")
+@click.option(
+    "--visit",
+    "story",
+    type=click.Choice(STORY_NAMES),
+    help="Show a whole visit instead, unattended: complaint, plan, repair, proof.",
+)
 @click.option("--only", type=click.Choice(PROCEDURES), help="Only this run.")
 @click.option("--speed", default=SPEED, show_default=True, type=click.FloatRange(0.1, 1000), help="Times as fast.")
 @click.option(
@@ -39,6 +46,7 @@ def command(
     ctx: click.Context,
     fault: str | None,
     list_faults: bool,
+    story: str | None,
     only: str | None,
     speed: float,
     seed: int,
@@ -55,10 +63,14 @@ def command(
       benchd demo
       benchd demo --fault regulator-stuck-on
       benchd demo --fault weak-magnets=0.5 --speed 40 --headless --json
+      benchd demo --visit stuck-on
     """
     if list_faults:
         for line in fault_lines():
             click.echo(line)
+        return
+    if story is not None:
+        show_visit(ctx, story, seed, as_json, clash=fault or only)
         return
     from dataclasses import replace
 
@@ -70,6 +82,21 @@ def command(
     names = (only,) if only else PROCEDURES
     ends = asyncio.run(demo(scenario, names, speed=speed, headless=headless))
     finish(ctx, ends, headless, as_json)
+
+
+def show_visit(ctx: click.Context, story: str, seed: int, as_json: bool, clash: str | None) -> None:
+    """A whole visit; exit code 0 if it ends proven, else 1."""
+    from benchd.cli import demo_visit
+    from benchd.cli.common import print_json
+    from benchd.errors import UsageError
+
+    if clash is not None:
+        raise UsageError(f"--visit {story} brings its own machine: leave --fault and --only out")
+    given = ctx.get_parameter_source("speed") is not click.core.ParameterSource.DEFAULT
+    body = asyncio.run(demo_visit.visit(story, seed, ctx.params["speed"] if given else demo_visit.SPEED))
+    if as_json:
+        print_json(body)
+    ctx.exit(0 if body["state"] == "proven" else 1)
 
 
 def fault_lines() -> list[str]:

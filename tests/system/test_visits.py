@@ -10,32 +10,20 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from visiting import Story, Visitor, shop
+from click.testing import CliRunner
+from visiting import Visitor, shop
+
+from benchd.cli import cli
+from benchd.cli.demo import STORY_NAMES
+from benchd.cli.stories import ORDINARY, STORIES
+from benchd.config import find_file
+from benchd.virtual.scenario import FAULTS
+from benchd.visits.knowledge import load_knowledge
 
 SPEED = 25.0
 pytestmark = pytest.mark.timeout(240)
 
-LOOSE_JOINT = Story(
-    "sometimes it cranks slowly, sometimes it only clicks",
-    ("joint-loose",),
-    {"runs-down": "quick", "onset": "sudden", "cranks": "slowly", "terminals": "loose", "run-machine": "cranks-slowly"},
-)
-DEAD_CELL = Story(
-    "flat every morning, though we charge it",
-    ("battery-dead-cell",),
-    {
-        "takes-charge": "poorly", "holds-charge": "overnight", "runs-down": "slow", "onset": "sudden", "cranks": "slowly",
-        "electrolyte-level": "one-low", "run-machine": "cranks-slowly",
-    },
-)  # fmt: skip
-STUCK_ON = Story(
-    "the third battery in two years, and it smells",
-    ("regulator-stuck-on", "battery-dead-cell"),
-    {
-        "takes-charge": "poorly", "holds-charge": "overnight", "runs-down": "quick", "cranks": "slowly",
-        "last-repair": "battery", "battery-case": "wet", "electrolyte-level": "low", "run-machine": "no-charge",
-    },
-)  # fmt: skip
+LOOSE_JOINT, DEAD_CELL, STUCK_ON = (STORIES[name] for name in ("joint", "cell", "stuck-on"))
 
 
 def told(visit: Visitor) -> str:
@@ -86,3 +74,34 @@ def test_a_new_battery_alone_does_not_prove_a_machine_whose_regulator_killed_the
         assert visit.close().returncode == 0, told(visit)
         assert visit.body["state"] == "proven"
         assert visit.body["proof"]["runs"] == [visit.runs[-1]["run"]]
+
+
+# --- the same unattended ------------------------------------------------------------------------------------------------
+
+
+def test_the_stories_speak_the_words_of_the_causes_file_and_of_the_virtual_bench() -> None:
+    items = load_knowledge([find_file("common", "causes")]).items
+    assert tuple(STORIES) == STORY_NAMES
+    assert set(ORDINARY) == {item.id for item in items.values() if item.kind != "test"}
+    assert all(items[id].index(outcome) == 0 for id, outcome in ORDINARY.items()), "the unremarkable one is the first"
+    for story in STORIES.values():
+        assert set(story.faults) <= set(FAULTS)
+        assert all(items[id].index(outcome) > 0 for id, outcome in story.truth.items())
+
+
+def test_a_visit_shown_unattended_ends_proven_and_is_kept(tmp_path: Path) -> None:
+    home = {"BENCHD_HOME": str(tmp_path)}
+    done = CliRunner().invoke(cli, ["demo", "--visit", "cell"], env=home)
+    assert done.exit_code == 0, done.stderr
+    for word in ("Flat every morning", "REPAIR: Replace the battery", "PROVE: Regulator run", "is closed: PROVEN"):
+        assert word in done.stderr
+    kept = CliRunner().invoke(cli, ["order", "list", "--json"], env=home)
+    assert '"proven"' in kept.stdout
+
+
+def test_a_visits_machine_is_its_own(tmp_path: Path) -> None:
+    done = CliRunner().invoke(
+        cli, ["demo", "--visit", "joint", "--fault", "ground-bad"], env={"BENCHD_HOME": str(tmp_path)}
+    )
+    assert done.exit_code == 2
+    assert "leave --fault" in done.stderr

@@ -1,8 +1,8 @@
 """A technician at a keyboard: takes a work order from complaint to close over the real command line, doing what the plan
 says next, on a machine that a real `benchd serve --demo` process keeps.
 
-What he knows of the machine is `Story.truth`: how the customer would answer, what a look would show. Whatever is not in
-it is unremarkable. He never looks into the virtual machine, and the plan never looks into the story.
+What he knows of the machine is a story of benchd/cli/stories.py: how the customer would answer, what a look would show.
+He never looks into the virtual machine, and the plan never looks into the story.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,29 +21,12 @@ from typing import Any
 from click.testing import CliRunner, Result
 
 from benchd.cli import cli
+from benchd.cli.stories import Story
 from benchd.daemon.lock import read_holder
 
 UP_S = 40.0
 MOST_STEPS = 30
 Record = dict[str, Any]
-
-#: What is said and seen where nothing is wrong.
-ORDINARY = {
-    "takes-charge": "yes", "holds-charge": "yes", "runs-down": "not", "onset": "unsure", "cranks": "normally",
-    "hard-start": "no", "added-load": "no", "last-repair": "nothing", "use": "normal",
-    "frozen": "no", "battery-case": "sound", "terminals": "good", "electrolyte-level": "right", "stator-leads": "good",
-    "regulator-plug": "good", "regulator-case": "sound", "grounds": "good", "breaker": "closed", "switch": "good",
-    "run-machine": "ordinary",
-}  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Story:
-    """What is wrong with the machine (the virtual bench's words), and what of it is seen and said."""
-
-    complaint: str
-    faults: tuple[str, ...]
-    truth: Mapping[str, str]
 
 
 class Shop:
@@ -139,7 +122,8 @@ class Visitor:
         if step["run"]:
             self.run(step["run"])
             return
-        outcome = {**ORDINARY, **self.story.truth}[step["item"]]
+        outcome = self.story.says(step["item"])
+        assert outcome is not None, f"the story does not know of {step['item']}"
         self.order("answer" if step["kind"] == "question" else "find", step["item"], outcome)
         self.did.append(f"{step['item']}: {outcome}")
 
