@@ -121,10 +121,9 @@ def judged(test: ChargeTest, because: str) -> Finding:
     if not found.agree:
         return _disagree(test, found, because)
     call = decide(test.metrology.rule, found.probability, found.value >= READY, test.metrology.risk)
-    unproven = acid is None and test.stage == "waiting" and not test.rested
-    if (call != "fail" and (surface_left(test) or unproven)) or (
-        call == "undecided" and test.stage in ("take off", "unrested")
-    ):
+    untaken = test.stage == "take off" or (acid is None and test.stage == "waiting" and not test.rested)
+    hides = surface_left(test) or untaken
+    if (call != "fail" and hides) or (call == "undecided" and test.stage == "unrested"):
         return _surface(test, found, because)
     if not test.waited() and call != "fail" and test.stage != "unrested":
         return _unsure(test, found, because, "The volts do not stand yet.")
