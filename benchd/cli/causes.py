@@ -237,7 +237,7 @@ def learn(weight: float, row_weight: float, write: bool, as_json: bool) -> None:
 
     knowledge = load_knowledge(known_paths(learned=False))
     with open_door() as door:
-        learned = counting.learn(knowledge, list(lessons(door)), weight, row_weight)
+        learned = counting.learn(knowledge, list(lessons(door, knowledge)), weight, row_weight)
     path = home() / LEARNED
     if write:
         write_learned(path, learned, knowledge)

@@ -179,7 +179,14 @@ class Signed(Told):
     by: str
 
 
-class OrderAnswer(Signed):
+class Placed(Signed):
+    after_run_no: int = Field(
+        description="The newest run that was there when it was written: what came first, by no clock."
+    )
+    seq: int = Field(description="Its place among the order's records.")
+
+
+class OrderAnswer(Placed):
     question: str
     ask: str
     outcome: str | None
@@ -193,7 +200,7 @@ class OrderPhoto(Told):
     bytes: int
 
 
-class OrderFinding(Signed):
+class OrderFinding(Placed):
     check: str
     title: str
     outcome: str | None
@@ -206,7 +213,7 @@ class OrderNote(Signed):
     text: str
 
 
-class OrderRepair(Signed):
+class OrderRepair(Placed):
     repair: str
     title: str
     did: str

@@ -71,16 +71,21 @@ def _signed(record: Mapping[str, Any]) -> Body:
     return {"at": moment(record), "by": str(record.get("by") or "")}
 
 
+def _placed(record: Mapping[str, Any]) -> Body:
+    """The same with its place among records and runs, which no clock decides."""
+    return {**_signed(record), "after_run_no": int(record["after_run_no"]), "seq": int(record["seq"])}
+
+
 def _answer(knowledge: Knowledge, record: Mapping[str, Any]) -> Body:
     said = _said(knowledge, str(record["question"]), record, "ask")
-    return {**_signed(record), "question": str(record["question"]), **said, "note": str(record.get("note") or "")}
+    return {**_placed(record), "question": str(record["question"]), **said, "note": str(record.get("note") or "")}
 
 
 def _finding(knowledge: Knowledge, record: Mapping[str, Any]) -> Body:
     said = _said(knowledge, str(record["check"]), record, "title")
     photos = [dict(one) for one in record.get("photos") or ()]
     more = {"note": str(record.get("note") or ""), "photos": photos}
-    return {**_signed(record), "check": str(record["check"]), **said, **more}
+    return {**_placed(record), "check": str(record["check"]), **said, **more}
 
 
 def _said(knowledge: Knowledge, id: str, record: Mapping[str, Any], key: str) -> Body:
@@ -101,7 +106,7 @@ def text_of(item: Item, outcome: Any) -> str:
 def _repair(knowledge: Knowledge, record: Mapping[str, Any]) -> Body:
     known = knowledge.repairs.get(str(record.get("repair") or ""))
     return {
-        **_signed(record),
+        **_placed(record),
         "repair": str(record.get("repair") or ""),
         "title": str(record.get("title") or ("" if known is None else known.title)),
         "did": str(record.get("did") or ""),
@@ -167,7 +172,8 @@ def _repair_line(one: Body) -> str:
 def _run_line(run: Mapping[str, Any]) -> str:
     came = run["verdict"] or run["status"] or "under way"
     suspect = f", suspect: {run['suspect']}" if run["suspect"] not in (None, "", "none") else ""
-    return f"{run['procedure']} run: {came}{suspect}"
+    other = f" (of another machine, {run['spec']}: it says nothing here)" if run.get("foreign") else ""
+    return f"{run['procedure']} run: {came}{suspect}{other}"
 
 
 def _closed_line(record: Mapping[str, Any]) -> str:

@@ -17,7 +17,8 @@ Everything is JSON-ready. The body of one visit ("visit body"):
      "log":      all of the above in order of time: [{"at", "by", "what": "answer"|"finding"|..., "line": a sentence}]}
 
 An entry of the list: {"work_order", "state", "machine", "unit", "customer", "complaint", "opened", "closed", "runs"}.
-Times are UTC, ISO 8601. Errors: NotFoundError (no such order, question, check), BusyError (the order is closed),
+Answers, findings and repairs also have `after_run_no` and `seq` as in core/visit.py. A run of another machine that was
+given the order's number has "foreign": true and says nothing. Times are UTC, ISO 8601. Errors: NotFoundError (no such order, question, check), BusyError (the order is closed),
 UsageError (something given makes no sense; says what), ConfigError, StoreError.
 """
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from itertools import zip_longest
 from typing import Any
 
 from benchd.core.causes.knowledge import Item, Knowledge
@@ -41,24 +42,29 @@ def _fits(pattern: str, said: tuple[str, str, str]) -> tuple[int, int]:
 
 
 def evidence_of(knowledge: Knowledge, visit: Visit) -> list[Observed | Mended]:
-    """All that counts, in order. `visit.runs` have `item` and `outcome`, as `meaning` says.
+    """All that counts, in order. `visit.runs` have `item` and `outcome`, as `meaning` says; '' says nothing.
 
     Of one item the newest counts between two repairs, of a question the newest of all: answers tell of the time before
     the visit. What was skipped or taken back is not there at all.
     """
-    found: list[Observed | Mended] = []
-    since: dict[str, Observed | None] = {}
     asked: dict[str, Observed | None] = {}
+    spans: list[dict[str, Observed]] = [{}]  # what was seen before, between and after the repairs
+    repairs: list[Mended] = []
     for one in sorted([*_observed(visit), *_mended(visit)], key=lambda one: one[0]):
         _, item, what = one
         if isinstance(what, Mended):
-            found += [*_there(since), what]
-            since = {}
+            repairs.append(what)
+            spans.append({})
         elif _is_question(knowledge.items.get(item)):
             asked[item] = what
+        elif what is None:  # taken back: the newest of it, though something was repaired since
+            next((span for span in reversed(spans) if item in span), {}).pop(item, None)
         else:
-            since[item] = what
-    return [*_there(asked), *found, *_there(since)]
+            spans[-1][item] = what
+    found: list[Observed | Mended] = [one for one in asked.values() if one is not None]
+    for span, mended in zip_longest(spans, repairs):
+        found += [*span.values(), *([] if mended is None else [mended])]
+    return found
 
 
 _At = tuple[tuple[int, int], str, Observed | Mended | None]
@@ -79,10 +85,6 @@ def _mended(visit: Visit) -> Iterator[_At]:
     for one in visit.repairs:
         at = (int(one["after_run_no"]), int(one["seq"]))
         yield at, "", Mended(at, tuple(one["mends"]), tuple(one["touches"]), str(one["repair"]))
-
-
-def _there(kept: Mapping[str, Observed | None]) -> list[Observed]:
-    return [one for one in kept.values() if one is not None]
 
 
 def _is_question(item: Item | None) -> bool:

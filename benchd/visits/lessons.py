@@ -3,53 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from benchd.core.causes.knowledge import Knowledge
 from benchd.core.causes.learn import Learned, Lesson, summary
-from benchd.core.visit import Mended, Observed
+from benchd.core.visit import Mended, Observed, Visit
 from benchd.errors import StoreError
 from benchd.visits.door import VisitDoor
+from benchd.visits.evidence import evidence_of
 
 MOST_ORDERS = 1000
 
 
-def lessons(door: VisitDoor) -> Iterator[Lesson]:
+def lessons(door: VisitDoor, knowledge: Knowledge) -> Iterator[Lesson]:
     """Every closed, proven order, the newest first. An order closed without proof teaches nothing: who knows what it was."""
     for one in door.visits(state="proven", limit=MOST_ORDERS):
         number = str(one["work_order"])
         # A door to this computer's journal hands the evidence out as it is; a body is made of it and of a plan.
         own = getattr(door, "evidence", None)
-        yield Lesson(number, tuple(own(number) if own is not None else evidence_of_body(door.visit(number))))
+        yield Lesson(number, tuple(own(number) if own is not None else evidence_of_body(knowledge, door.visit(number))))
 
 
-def evidence_of_body(body: Mapping[str, Any]) -> list[Observed | Mended]:
-    """The evidence in a visit body (see door.py), by time."""
-    found: list[tuple[datetime, Observed | Mended]] = []
-    for entries, key in ((body["answers"], "question"), (body["findings"], "check")):
-        for one in entries:
-            if one["outcome"] is not None:
-                found.append((_time(one["at"]), Observed((0, 0), one[key], one["outcome"])))
-    for one in body["runs"]:
-        if one.get("item"):
-            found.append((_time(one["ended"] or one["started"]), Observed((0, 0), one["item"], one["outcome"])))
-    for one in body["repairs"]:
-        mended = Mended((0, 0), tuple(one["mends"]), tuple(one["touches"]), one["repair"])
-        found.append((_time(one["at"]), mended))
-    found.sort(key=lambda one: one[0])
-    return [_at(one, place) for place, (_, one) in enumerate(found)]
-
-
-def _at(one: Observed | Mended, place: int) -> Observed | Mended:
-    if isinstance(one, Observed):
-        return Observed((place, 0), one.item, one.outcome)
-    return Mended((place, 0), one.mends, one.touches, one.repair)
-
-
-def _time(text: str) -> datetime:
-    return datetime.fromisoformat(text)
+def evidence_of_body(knowledge: Knowledge, body: Mapping[str, Any]) -> list[Observed | Mended]:
+    """The evidence in a visit body (see door.py): the same as the service's own."""
+    visit = Visit(
+        answers=list(body["answers"]),
+        findings=list(body["findings"]),
+        repairs=list(body["repairs"]),
+        runs=list(body["runs"]),
+    )
+    return evidence_of(knowledge, visit)
 
 
 # --- the file -----------------------------------------------------------------------------------------------------------

@@ -126,7 +126,9 @@ class Visits:
         # Records first: a run that ends meanwhile is then told as it stands now, never as it stood before them.
         records = self.journal.order_records(_number(work_order))
         runs = self.journal.runs(MOST_RUNS, work_order=_number(work_order))
-        return core.fold(records, [self._run(one) for one in runs])
+        visit = core.fold(records, [self._run(one) for one in runs])
+        visit.runs = [_says_nothing(one) if visit.is_foreign(one) else one for one in visit.runs]
+        return visit
 
     def _run(self, run: Record) -> dict[str, Any]:
         """The list's entry of a run with what its verdict says, and what that means."""
@@ -319,6 +321,11 @@ class Visits:
         if outcome not in known:
             raise UsageError(_none(f"outcome of {item.id}", outcome, known))
         return {"outcome": outcome, "text": known[outcome]}
+
+
+def _says_nothing(run: Record) -> Record:
+    """A run of another machine that was given this order's number."""
+    return {**run, "item": "", "outcome": "", "text": "", "foreign": True}
 
 
 def _stand(visit: core.Visit) -> tuple[int, int]:

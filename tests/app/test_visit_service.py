@@ -299,6 +299,25 @@ def test_the_newest_since_the_last_repair_counts_and_of_a_question_the_newest_of
     assert world.visits.evidence("1001") == world.evidence
 
 
+def test_a_finding_is_taken_back_though_something_was_repaired_since(world: World) -> None:
+    world.visits.open(NEW)
+    world.visits.find("1001", "terminals", "loose")
+    world.visits.repair("1001", NewRepair("new-regulator"))
+    world.visits.find("1001", "terminals", None, "that was the other machine")
+    assert seen(world) == [("mended", "new-regulator")]
+
+
+def test_a_run_of_another_machine_says_and_proves_nothing(world: World) -> None:
+    """Somebody typed the wrong number."""
+    world.visits.open(NEW)
+    judged(world.journal, "1001", machine="Caldmoor Z42")
+    body = world.visits.visit("1001")
+    assert seen(world) == []
+    assert (body["runs"][0]["item"], body["proof"]["proven"]) == ("", False)
+    assert "is of another machine (Caldmoor Z42): it proves nothing here." in body["proof"]["missing"][1]
+    assert body["log"][-1]["line"] == "regulator run: pass (of another machine, Caldmoor Z42: it says nothing here)"
+
+
 def test_a_test_by_hand_stands_beside_a_run_of_it(world: World) -> None:
     world.visits.open(NEW)
     judged(world.journal, "1001", "load", verdict="fail")

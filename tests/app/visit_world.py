@@ -72,9 +72,15 @@ KNOWN = Knowledge(
 )  # fmt: skip
 
 
-def judged(journal: Journal, work_order: str | None, procedure: str = "regulator", **verdict: Any) -> str:
+def judged(
+    journal: Journal,
+    work_order: str | None,
+    procedure: str = "regulator",
+    machine: str = OPENED["machine"],
+    **verdict: Any,
+) -> str:
     """A run that was judged; `verdict` on top of a pass."""
-    writer = journal.open_run({**OPENED, "procedure": procedure, "work_order": work_order})
+    writer = journal.open_run({**OPENED, "procedure": procedure, "work_order": work_order, "machine": machine})
     body = {
         "kind": "verdict", "procedure": procedure, "verdict": "pass", "suspect": "none", "suspects": [],
         "reasons": ["Settled at 14.21 V."], "measured": {"settled_volts": {"value": 14.21, "unit": "V"}},
