@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from benchd import config, preflight
 from benchd.core import visit as core
 from benchd.core.causes.answers import Plan, Ranking
-from benchd.core.causes.knowledge import Item, Knowledge
+from benchd.core.causes.knowledge import Item, Knowledge, Repair
 from benchd.errors import ConfigError, NotFoundError, UsageError
 from benchd.journal import Journal
 from benchd.journal_orders import STATES, Moved
@@ -37,6 +37,7 @@ BY = ("minutes", "cost")
 _TRIES = 5
 _VERDICTS_KEPT, _THOUGHTS_KEPT = 512, 32
 _NUMBER = re.compile(r"[^/.\x00-\x1f\x7f-\x9f][^/\x00-\x1f\x7f-\x9f]*")
+_STATOR = re.compile(r"\b(stators?|flywheels?|magnets?)\b", re.IGNORECASE)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -248,10 +249,10 @@ class Visits:
         did = _text("did", done.did)
         if known is None and not did:
             raise UsageError("say what was done: a repair of the list, or what it was in words (did)")
-        systems = [] if known is not None or done.touches else [self.known.causes[one].system for one in mends]
-        touches = list(dict.fromkeys((*(() if known is None else known.touches), *done.touches, *systems)))
-        if not touches:
-            raise UsageError(f"say what the repair touched: one or more of {', '.join(core.PARTS)}")
+        parts = _parts(done.parts)
+        touches = self._touched(
+            known, done, mends, f"{did if known is None else ''} {' '.join(one['name'] for one in parts)}"
+        )
         body = {
             "kind": "order-repair",
             "repair": done.repair,
@@ -259,10 +260,22 @@ class Visits:
             "did": did,
             "mends": list(mends),
             "touches": touches,
-            "parts": _parts(done.parts),
+            "parts": parts,
             "minutes": _minutes(done.minutes),
         }
         return self._append(work_order, body, done.by)
+
+    def _touched(self, known: Repair | None, done: NewRepair, mends: Sequence[str], words: str) -> list[str]:
+        """What a repair worked on. What it was for and the words for it add the stator, so that it is proven too: a stator
+        run too many costs minutes, one too few a wrong proof. UsageError if that is nothing."""
+        systems = [self.known.causes[one].system for one in mends]
+        said = () if known is None else known.touches
+        found = [*said, *done.touches, *([] if said or done.touches else systems)]
+        if "stator" in systems or _STATOR.search(words):
+            found.append("stator")
+        if not found:
+            raise UsageError(f"say what the repair touched: one or more of {', '.join(core.PARTS)}")
+        return list(dict.fromkeys(found))
 
     def close(self, work_order: str, reason: str = "", by: str = "") -> dict[str, Any]:
         reason = _text("reason", reason)

@@ -340,6 +340,27 @@ def test_a_repair_in_words_says_what_it_was_for(world: World) -> None:
 
 
 @pytest.mark.parametrize(
+    "done",
+    [
+        NewRepair(did="rewound the stator", touches=("engine",)),
+        NewRepair(did="pulled the Flywheel, glued a magnet", touches=("engine",)),
+        NewRepair(did="new coil", mends=("stator-open",), touches=("wiring",)),
+        NewRepair("new-regulator", mends=("regulator-dead", "stator-open")),
+        NewRepair("new-regulator", parts=({"name": "Stator 20 A"},)),
+    ],
+)
+def test_whoever_worked_on_the_stator_has_to_prove_it_whatever_he_says_he_touched(
+    world: World, done: NewRepair
+) -> None:
+    world.visits.open(NEW)
+    world.visits.repair("1001", done)
+    judged(world.journal, "1001")
+    body = world.visits.visit("1001")
+    assert "stator" in body["repairs"][0]["touches"]
+    assert body["proof"]["missing"] == ["No stator run was made after the repair of the stator."]
+
+
+@pytest.mark.parametrize(
     ("done", "told"),
     [
         (NewRepair("new-baterry"), "no repair 'new-baterry' .did you mean 'new-battery'"),
