@@ -9,14 +9,15 @@ Prompts (id: what it takes; every one can be left out with Enter or 'skip'):
                        asked for a sealed battery
     take-off           done | skip: the surface charge was taken off by a load (seen by itself in load_amps)
 
-Findings: charged, discharged, weak-cell, frozen, surface-charge, disagree, unsure; 'instrument' where a meter is in
-the way. It ends as soon as the volts stand and nothing is left to be answered.
+Findings: charged, discharged, weak-cell, frozen, surface-charge, disagree, unsure, cut-short; 'instrument' where a
+meter is in the way. It ends as soon as the volts stand and nothing is left to be answered.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from benchd.core import ratings
 from benchd.core.events import Answer, Caution, Decided, JudgeEvent, Phase, Prompt, Standing
@@ -282,13 +283,14 @@ class ChargeTest:
 
     def _unfinished(self, because: str) -> Finding:
         if because == "stopped by the operator":
-            return Finding(Outcome.VOID, Suspect.UNKNOWN, ("The operator stopped the test.",), because, "Run again.")
+            told = ("The operator stopped the test.",)
+            return Finding(Outcome.VOID, Suspect.UNKNOWN, told, because, "Run again.", slug="cut-short")
         if self.rest.level(self.now_s) is None:
             objection = self.presence.missing_reason() or self.presence.objection()
             if objection is not None:
-                return Finding.of(objection)
+                return replace(Finding.of(objection), slug="instrument")
             reason = "Too few readings of the resting battery to say anything."
-            return Finding(Outcome.VOID, Suspect.UNKNOWN, (reason,), because, "Run again.")
+            return Finding(Outcome.VOID, Suspect.UNKNOWN, (reason,), because, "Run again.", slug="cut-short")
         return charge_judging.judged(self, because)
 
     def _conclude(self, t_ns: int, finding: Finding) -> list[JudgeEvent]:
