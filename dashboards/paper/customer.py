@@ -34,6 +34,8 @@ STRIP_ROOM = 170
 IN_FULL = "Every measurement, with its uncertainty and its instruments, stands in the technical part."
 #: Below this nobody is told that a cause was found.
 LIKELY = 0.5
+NAMED = 0.2
+NOBODY = "local"  # whoever is at the daemon's own computer
 
 
 def page(data: Data) -> list[Block]:
@@ -111,16 +113,9 @@ def _wrong(body: Data) -> Iterator[Block]:
         yield text(f"“{clipped(complaint, COMPLAINT)}”", "quote")
     else:
         yield text("No complaint was written down.")
-    titles = cause_titles(body)
-    mended = list(
-        dict.fromkeys(
-            titles.get(str(one), one_line(one))
-            for repair in body.get("repairs") or ()
-            for one in repair.get("mends") or ()
-        )
-    )
+    mended = [lowered(one) for one in put_right(body)]
     if mended:
-        yield text(clipped(f"What was found and put right: {joined(map(lowered, mended))}.", 2 * LINE))
+        yield text(clipped(f"What was found and put right: {'; '.join(mended)}.", 2 * LINE))
         return
     likely = [one for one in (body.get("ranking") or {}).get("causes") or () if one["probability"] >= LIKELY]
     if likely:
@@ -134,6 +129,32 @@ def _wrong(body: Data) -> Iterator[Block]:
 def cause_titles(body: Data) -> dict[str, str]:
     """Cause id -> its title, as far as the order tells it."""
     return {str(one["id"]): one_line(one["title"]) for one in (body.get("ranking") or {}).get("causes") or ()}
+
+
+def before_repair(body: Data) -> dict[str, float]:
+    """Mended cause -> how probable it was before it was mended: the odds of now, without what the repair did to them."""
+    repairs = {str(one.get("repair")) for one in body.get("repairs") or () if one.get("repair")}
+    found = {}
+    for cause in (body.get("ranking") or {}).get("causes") or ():
+        factor = math.prod(
+            number(one.get("factor")) or 1.0 for one in cause.get("reasons") or () if one.get("item") in repairs
+        )
+        odds = cause["probability"] / max(1 - cause["probability"], 1e-9) / max(factor, 1e-9)
+        found[str(cause["id"])] = odds / (1 + odds)
+    return found
+
+
+def put_right(body: Data) -> list[str]:
+    """Titles of the causes that the repairs were for. A new battery mends all that a battery can have: of these only
+    what the evidence had made likely is named, or the likeliest."""
+    titles, likely = cause_titles(body), before_repair(body)
+    named: dict[str, None] = {}
+    for repair in body.get("repairs") or ():
+        mends = sorted((str(one) for one in repair.get("mends") or ()), key=lambda one: -likely.get(one, 1.0))
+        for place, one in enumerate(mends):
+            if place == 0 or likely.get(one, 1.0) >= NAMED:
+                named[titles.get(one, one_line(one))] = None
+    return list(named)
 
 
 def found_lines(body: Data) -> list[str]:
@@ -177,7 +198,7 @@ def found_lines(body: Data) -> list[str]:
 
 def _with(title: object, said: object) -> str:
     first, then = one_line(title).rstrip("."), one_line(said)
-    return f"{first}: {then}" if then else first
+    return f"{first} {then}" if first.endswith("?") else f"{first}: {then}" if then else first
 
 
 def _weights(body: Data) -> dict[str, float]:
@@ -336,8 +357,9 @@ def _by(data: Data) -> str:
     people = [
         body.get("opened_by"),
         *(one.get("by") for key in ("answers", "findings", "repairs", "notes") for one in body.get(key) or ()),
+        body.get("closed_by"),
     ]
-    named = list(dict.fromkeys(one_line(one) for one in people if one_line(one)))
+    named = list(dict.fromkeys(one_line(one) for one in people if one_line(one) not in ("", NOBODY)))
     who = f"Done by {joined(named[:5])}" if named else "Nobody's name was written down"
     shop = one_line(data.get("shop"))
     return clipped(f"{who}{f', {shop}' if shop else ''}.", 150) + " " + IN_FULL

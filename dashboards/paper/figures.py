@@ -97,7 +97,7 @@ def _place(figure: Figure, rows: int, room_right: bool) -> None:
     top, bottom, between = 0.24, 0.38, 0.34
     each = (height - top - bottom - between * (rows - 1)) / rows
     figure.subplots_adjust(
-        left=0.62 / width,
+        left=0.5 / width,
         right=1 - (0.78 if room_right else 0.12) / width,
         top=1 - top / height,
         bottom=bottom / height,
@@ -130,14 +130,17 @@ def _panel(axes: Axes, panel: Panel, end_s: float) -> None:
         axes.plot(times, middle, color=INK, linewidth=1.3, solid_joinstyle="round", zorder=4)
     if panel.end is not None:
         _end(axes, *panel.end, end_s)
-    axes.set_ylabel(panel.unit, rotation=0, ha="right", va="center")
-    axes.yaxis.set_label_coords(-0.42 / (WIDTH_IN - 1), 0.5)
-    axes.set_title(panel.title, loc="left", fontsize=8, fontweight="bold", pad=3)
+    # No axis label, no title: where those go matplotlib finds out by drawing all ticks once more.
+    said = f"{panel.title}, {panel.unit}"
+    axes.annotate(said, (0, 1), xycoords="axes fraction", xytext=(0, 3), textcoords="offset points", fontweight="bold")
     _heights(axes, panel)
 
 
 def bare(axes: Axes) -> None:
-    """No frame but the two axes."""
+    """No frame but the two axes, few ticks."""
+    from matplotlib.ticker import MaxNLocator
+
+    axes.yaxis.set_major_locator(MaxNLocator(4, steps=[1, 2, 5, 10]))
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(length=2.5, width=0.6)
     axes.margins(x=0)
@@ -248,7 +251,6 @@ _UNITS = {
 #: Channel -> the limits (keys of the verdict's `limits`) that are drawn in its panel, by procedure where it matters.
 _BANDS = {
     ("regulator", "battery_volts"): "settled_volts",
-    ("load", "load_amps"): "load_amps",
     ("*", "engine_rpm"): "full_throttle_rpm",
 }
 _LINES = {
@@ -260,7 +262,9 @@ _LINES = {
     ("stator", "stator_volts"): (("min_volts_ac", "{} V at least, at {at_rpm} rpm", True),),
     ("stator", "stator_volts_2"): (("min_volts_ac", "{} V at least, at {at_rpm} rpm", True),),
     ("stator", "stator_volts_3"): (("min_volts_ac", "{} V at least, at {at_rpm} rpm", True),),
-    ("load", "battery_volts"): (("min_volts", "{} V at least", True),),
+    ("load", "battery_volts"): (("least_volts", "{} V at least", True),),
+    ("load", "load_amps"): (("load_amps", "{} A: the load asked for", False),),
+    ("drop", "joint_volts"): (("max_joint_volts", "{} V at one joint, at most", True),),
     ("crank", "battery_volts"): (("min_cranking_volts", "{} V at least", True),),
     ("crank", "crank_amps"): (("max_starter_amps", "{} A at most", True),),
     ("crank", "engine_rpm"): (("min_cranking_rpm", "{} rpm at least", True),),
@@ -269,10 +273,10 @@ _LINES = {
 #: What the verdict states at the end of a curve.
 _ENDS = {
     ("regulator", "battery_volts"): "settled_volts",
-    ("load", "battery_volts"): "loaded_volts",
+    ("load", "battery_volts"): "load_volts",
     ("draw", "draw_amps"): "draw_amps",
 }
-_NEVER_DRAWN = ("stator_hertz",)
+_NEVER_DRAWN = ("stator_hertz", "battery_celsius")
 MOST_PANELS = 4
 
 

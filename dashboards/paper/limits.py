@@ -54,6 +54,18 @@ _KEYS: dict[str, dict[str, tuple[str, str]]] = {
 }
 
 
+#: What a run is judged by beyond the machine file's keys.
+_OF_RUNS: dict[str, tuple[str, str]] = {
+    "least_volts": ("battery volts under load, at least", "V"),
+    "load_amps": ("load", "A"),
+    "load_s": ("held for", "s"),
+    "state_of_charge": ("charged, at least", "%"),
+    "gravity_spread": ("gravity of the cells apart, at most", ""),
+    "least_amps": ("amps that must flow, at least", "A"),
+    "closed_ohms": ("ohms of a closed contact, at most", "ohm"),
+}
+
+
 def limit_rows(spec: Mapping[str, Any], leave: frozenset[str] = frozenset()) -> list[tuple[str, str, str]]:
     """(part, limit, value) of everything that a machine file asks for, but for the keys to be left out; keys that are
     not known are shown by their name."""
@@ -89,6 +101,12 @@ def _values(name: str, value: Any, unit: str) -> Iterator[tuple[str, str]]:
 
 def limit_line(name: str, value: Any, limits: Mapping[str, Any]) -> str:
     """A limit of a verdict on one line: 'volts when settled: 13.8 to 14.7 V'."""
-    words, unit = next((keys[name] for keys in _KEYS.values() if name in keys), (titled(name), ""))
+    words, unit = next((keys[name] for keys in (*_KEYS.values(), _OF_RUNS) if name in keys), (titled(name), ""))
     speed = f", at {limit(limits['at_rpm'])} rpm" if limits.get("at_rpm") is not None else ""
-    return f"{words.replace('{at}', speed)}: {limit(value, unit)}"
+    source = one_line(limits.get(f"{name}_from"))
+    return f"{words.replace('{at}', speed)}: {limit(_short(value), unit)}" + (f" ({source})" if source else "")
+
+
+def _short(value: Any) -> Any:
+    """A computed limit (a least voltage between two rows of a table) with no more digits than a meter has."""
+    return round(value, 3) if isinstance(value, float) else value

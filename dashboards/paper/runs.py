@@ -7,6 +7,7 @@ from typing import Any
 
 from benchd_dashboards.paper import figures
 from benchd_dashboards.paper.customer import alt
+from benchd_dashboards.paper.findings import finding_blocks
 from benchd_dashboards.paper.limits import limit_line
 from benchd_dashboards.paper.sheet import Block, facts, figure, heading, items, keep, table, text
 from benchd_dashboards.paper.words import (
@@ -23,6 +24,7 @@ from benchd_dashboards.paper.words import (
 )
 
 Data = Mapping[str, Any]
+NO_LIMITS = ("at_rpm", "load_within")  # they stand beside one
 
 
 def run_blocks(place: int, run: Data, kept: Data, proving: bool) -> list[Block]:
@@ -39,6 +41,7 @@ def run_blocks(place: int, run: Data, kept: Data, proving: bool) -> list[Block]:
     ]
     blocks += _curve(run, kept, verdict)
     blocks += _measured(verdict or run)
+    blocks += finding_blocks(verdict)
     blocks += _limits(verdict)
     blocks += _answers(kept)
     blocks += _instruments(kept)
@@ -57,7 +60,8 @@ def _facts(run: Data, kept: Data) -> Iterator[tuple[str, object]]:
     )
     if run.get("verdict"):
         yield "Suspect", joined(suspects, "or") if len(suspects) > 1 else suspect
-        yield "Found", titled(run.get("finding")) if run.get("finding") else ""
+        found = run.get("finding")
+        yield "Found", titled(found) if found and found != verdict.get("ended_because") else ""
         yield "As evidence", run.get("text")
     yield "Ended", _ended(run, kept)
     rpm = verdict.get("rpm")
@@ -110,8 +114,8 @@ def _measured(verdict: Data) -> Iterator[Block]:
     measured = verdict.get("measured") or {}
     rows = []
     for name, one in measured.items():
-        if not isinstance(one, Mapping):
-            continue
+        if not isinstance(one, Mapping) or (name.startswith("joint_") and verdict.get("joints")):
+            continue  # the joints have a table of their own
         factor, chance = number(one.get("coverage_factor")), number(one.get("probability_of_conformity"))
         known = factor is not None and one.get("expanded_uncertainty") is not None
         value = quantity(one) if known else f"{quantity(one)} (uncertainty not known)"
@@ -122,7 +126,11 @@ def _measured(verdict: Data) -> Iterator[Block]:
 
 def _limits(verdict: Data) -> Iterator[Block]:
     limits = verdict.get("limits") or {}
-    said = [limit_line(str(name), value, limits) for name, value in limits.items() if limit(value) and name != "at_rpm"]
+    said = [
+        limit_line(str(name), value, limits)
+        for name, value in limits.items()
+        if limit(value) and name not in NO_LIMITS and not name.endswith("_from")
+    ]
     if said:
         yield text(f"Judged by: {'; '.join(said)}.", "small")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from benchd_dashboards.paper.customer import cause_titles, part_words
+from benchd_dashboards.paper.customer import before_repair, cause_titles, part_words
 from benchd_dashboards.paper.limits import limit_rows
 from benchd_dashboards.paper.runs import run_blocks
 from benchd_dashboards.paper.sheet import Block, facts, heading, items, table, text
@@ -93,29 +93,43 @@ def _note_and_photos(one: Data) -> str:
 
 def _causes(body: Data) -> Iterator[Block]:
     ranking = body.get("ranking") or {}
-    shown = [one for one in ranking.get("causes") or () if one["probability"] >= LEAST_SHOWN][:MOST_CAUSES]
+    mended = {str(one) for repair in body.get("repairs") or () for one in repair.get("mends") or ()}
+    then = before_repair(body)
+    causes = [
+        one
+        for one in ranking.get("causes") or ()
+        if one["probability"] >= LEAST_SHOWN or (str(one["id"]) in mended and then[str(one["id"])] >= LEAST_SHOWN)
+    ]
     nothing = number(ranking.get("nothing"))
-    if not shown and nothing is None:
+    if not causes and nothing is None:
         return
     yield heading(2, "Causes, as probable as the evidence makes them now")
-    if body.get("repairs"):
+    if mended:
         yield text(
-            "As things stand after the repairs: a cause that was mended and proven is no longer probable.", "small"
+            "As things stand after the repairs; beside it, how probable a cause was before it was mended, all that is known now being known.",
+            "small",
         )
-    rows = [
-        (
-            one["title"],
-            percent(one["prior"]),
-            percent(one["probability"]),
-            "\n".join(_reasons(one)) or "nothing told for or against it",
+    rows = []
+    for one in causes[:MOST_CAUSES]:
+        before = percent(then[str(one["id"])]) if str(one["id"]) in mended else ""
+        rows.append(
+            (
+                one["title"],
+                percent(one["prior"]),
+                before,
+                percent(one["probability"]),
+                "\n".join(_reasons(one)) or "nothing told for or against it",
+            )
         )
-        for one in shown
-    ]
     if nothing is not None:
         rows.append(
-            ("Nothing is wrong any more" if body.get("repairs") else "Nothing is wrong", "", percent(nothing), "")
+            ("Nothing is wrong any more" if body.get("repairs") else "Nothing is wrong", "", "", percent(nothing), "")
         )
-    yield table(("cause", "before any evidence", "now", "what told for or against it"), rows, (3, 1.3, 1.1, 6))
+    yield table(
+        ("cause", "before any evidence", "before its repair", "now", "what told for or against it"),
+        rows,
+        (2.8, 1.2, 1.1, 1, 6),
+    )
     for key in ("elsewhere", "conflict"):
         if ranking.get(key):
             yield text(ranking[key])

@@ -28,7 +28,7 @@ def sheet(data: Data) -> dict[str, Any]:
     blocks: list[Block] = [*customer.page(data), new_page(), *technical.part(data)]
     return {
         "title": clipped(machine or f"Order {order}", 42),
-        "over": clipped(f"Work order {order} · {machine}{unit}", 90),
+        "over": clipped(f"Work order {order}" + (f" · {machine}{unit}" if machine or unit else ""), 90),
         "shop": clipped(data.get("shop"), 40),
         "strip": strip(body),
         "foot": clipped(
