@@ -112,7 +112,8 @@ class Planner:
         """The proof is locked by what an item showed: mend that if it is so, else see it again, since it may not be."""
         lock = now.locks(run)
         lifts = now.lifts(lock) if lock else ()
-        mend = max((one for one in look.mends if one.repair in lifts), key=lambda one: one.probability, default=None)
+        # The one that is worth most, not the surest: a dearer part that cures more besides is always a little surer.
+        mend = next((one for one in look.mends if one.repair in lifts), None)
         if lock and (mend is None or (mend.probability < EVEN and lock not in now.twice)):
             return Decision("check", look, (lock,))
         return self._mending(now, look, mend) if mend else Decision("none", look)
