@@ -76,7 +76,9 @@ class RemoteVisits:
         photos: Sequence[str] = (),
         by: str = "",
     ) -> dict[str, Any]:
-        sent = [self._sent(read_photo(one)) for one in photos]
+        if photos:  # an order that is not there leaves none of them behind
+            self.client.ask("GET", _path(work_order))
+        sent = [self._sent(one) for one in [read_photo(path) for path in photos]]
         body = {"check": check, "outcome": outcome, "note": note, "photos": sent, "by": by}
         return self._post(work_order, "findings", body)
 

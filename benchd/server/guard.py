@@ -130,7 +130,10 @@ class Guard:
 
     def _too_long(self) -> ProblemError:
         return ProblemError(
-            413, "too-much", f"the body is longer than {self._most_bytes} bytes", {"Connection": "close"}
+            413,
+            "too-much",
+            f"the body is longer than {self._most_bytes} bytes: send less, or raise max_body_bytes in the site file",
+            {"Connection": "close"},
         )
 
     def _bounded(self, receive: Receive) -> Receive:

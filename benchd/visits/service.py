@@ -20,7 +20,7 @@ from benchd.journal_orders import STATES, Moved
 from benchd.visits.body import causes_of, knowledge_body, planned, text_of, visit_body
 from benchd.visits.door import NewRepair, NewVisit
 from benchd.visits.evidence import evidence_of, meaning
-from benchd.visits.photos import FOLDER, MOST_PHOTOS, Photo, keep, read_photo
+from benchd.visits.photos import FOLDER, MOST_PHOTOS, Photo, keep_all, read_photo
 
 if TYPE_CHECKING:
     from benchd.core.causes.infer import Model
@@ -226,7 +226,7 @@ class Visits:
             raise UsageError(f"{len(photos)} photos: a finding takes {MOST_PHOTOS}; make another finding, or a note")
         note = _text("note", note)
         self._see_open(work_order)  # no photo is left behind for an order that takes none
-        kept = [keep(self.photos, one) for one in photos]
+        kept = keep_all(self.photos, photos)
         body = {"kind": "order-finding", "check": item.id, "title": item.text, **said, "note": note, "photos": kept}
         return self._append(work_order, body, by)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -22,7 +23,7 @@ from benchd.errors import BusyError, ConfigError, NotFoundError, UsageError
 from benchd.journal import Journal
 from benchd.visits.door import NewRepair, NewVisit, VisitDoor
 from benchd.visits.evidence import meaning
-from benchd.visits.photos import MOST_BYTES, Photo, path_of
+from benchd.visits.photos import MOST_BYTES, Photo, named, path_of
 from benchd.visits.service import Visits
 
 NEW = NewVisit(
@@ -466,7 +467,8 @@ def test_a_photo_that_is_none_is_refused_by_name_and_nothing_is_written(world: W
 
     for photo, told in (
         (tmp_path / "gone.jpg", r"gone\.jpg: there is no such file"),
-        (tmp_path, "cannot be read"),
+        (tmp_path, "is no file: give the photo's path"),
+        (Path("/dev/zero"), "/dev/zero: is no file"),
         (text, r"note\.jpg: is no picture: expected one of jpg, png"),
         (large, r"large\.png: has 21\.0 MB, a photo may have 21 MB"),
         (Photo("a", kept="0" * 64 + ".png"), "a: no photo 0+.png is kept here"),
@@ -488,8 +490,37 @@ def test_a_kept_photo_that_was_changed_is_not_taken(world: World, tmp_path: Path
     world.visits.find_with("1001", "terminals", "loose", photos=[Photo("a.png", PNG)])
     (kept,) = (tmp_path / "photos").iterdir()
     kept.write_bytes(PNG + b"!")
-    with pytest.raises(UsageError, match="is not what it was"):
+    with pytest.raises(UsageError, match="was altered since it was kept: send its data"):
         world.visits.find_with("1001", "terminals", "loose", photos=[Photo("a.png", kept=kept.name)])
+    world.visits.find_with("1001", "terminals", "loose", photos=[Photo("a.png", PNG)])
+    assert kept.read_bytes() == PNG, "a good copy takes the damaged one's place"
+
+
+def test_of_several_photos_none_is_kept_if_one_is_none(world: World, tmp_path: Path) -> None:
+    world.visits.open(NEW)
+    with pytest.raises(UsageError, match="b: is no picture"):
+        world.visits.find_with("1001", "terminals", "loose", photos=[Photo("a", PNG), Photo("b", b"<html>")])
+    assert not (tmp_path / "photos").exists()
+
+
+def test_a_pipe_is_no_photo_and_is_not_waited_for(world: World, tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.png")
+    world.visits.open(NEW)
+    with pytest.raises(UsageError, match="is no file"):
+        world.visits.find("1001", "terminals", "loose", photos=[str(tmp_path / "pipe.png")])
+
+
+@pytest.mark.parametrize(
+    ("name", "kept"),
+    [
+        ("a\x1b[2Jb.png", "a [2Jb.png"),
+        ("\udcff.png", ".png"),
+        ("a\\b.png", "a-b.png"),
+        ("x" * 200 + ".png", "x" * 124 + ".png"),
+    ],
+)
+def test_a_photo_s_name_is_one_harmless_line(name: str, kept: str) -> None:
+    assert named(name) == kept
 
 
 # --- names that are not there ---------------------------------------------------------------------------------------------

@@ -297,7 +297,7 @@ def test_this_home_s_own_daemon_gets_a_photo_of_any_size_by_its_name(fresh: Worl
     large = tmp_path / "large.png"
     large.write_bytes(PNG + bytes(1_000_000))
     at = opened(fresh)
-    with pytest.raises(BusyError, match="the body is longer than 262144 bytes"):
+    with pytest.raises(BusyError, match="the body is longer than 262144 bytes: send less, or raise max_body_bytes"):
         remote(fresh).find(at, "terminals", LOOSE, photos=[str(large)])
     own = RemoteVisits(Client(Door(fresh.url, LOCAL_KEY), fresh.home))
     (finding,) = own.find(at, "terminals", LOOSE, photos=[str(large)])["findings"]
@@ -305,6 +305,11 @@ def test_this_home_s_own_daemon_gets_a_photo_of_any_size_by_its_name(fresh: Worl
     assert (photo["file"], photo["bytes"]) == ("large.png", len(PNG) + 1_000_000)
     assert (fresh.home / "photos" / photo["kept"]).read_bytes() == large.read_bytes()
     assert finding["by"] == "local"
+    other = tmp_path / "other.png"
+    other.write_bytes(PNG + b"other")
+    with pytest.raises(NotFoundError, match="no work order '1999'"):
+        own.find("1999", "terminals", LOOSE, photos=[str(other)])
+    assert len(list((fresh.home / "photos").iterdir())) == 1, "a photo was kept for an order that is not there"
 
 
 def test_the_door_leads_to_the_daemon_that_is_up_else_to_the_journal(
