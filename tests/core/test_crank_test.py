@@ -323,3 +323,14 @@ def test_it_stands_about_once_a_second_with_estimates() -> None:
 
 def test_the_clamp_must_take_the_first_gulp() -> None:
     assert [(one.channel, one.least) for one in make("crank", SPEC).least_ranges()] == [("crank_amps", 280.0)]
+
+
+def test_a_battery_that_gives_no_volts_at_all_while_the_starter_is_on() -> None:
+    def shorted() -> Iterator[Sample]:
+        for sample in cranks(amps=60.0, rpm=90.0):
+            on = 10 <= sample.t_s < 15
+            yield replace(sample, values={**sample.values, "battery_volts": Value(0.0 if on else 12.6, 0.01)})
+
+    found = run(shorted(), SILENT)[0]
+    assert of(found) == ("fail", "battery", "battery-sags")
+    assert "cranking_rpm_per_volt" not in found.measured

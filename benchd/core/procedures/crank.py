@@ -379,7 +379,8 @@ class CrankTest(Watched):
             found["starter_amps"] = figures.amps.measured(None, limits.amps)
         if figures.rpm is not None:
             found["cranking_rpm"] = figures.rpm.measured(limits.rpm, None)
-            found["cranking_rpm_per_volt"] = Measured(figures.rpm.value / figures.volts.value, "rpm/V", None, None)
+            if figures.volts.value > lead_acid.NO_BATTERY_VOLTS:
+                found["cranking_rpm_per_volt"] = Measured(figures.rpm.value / figures.volts.value, "rpm/V", None, None)
         if figures.ohms is not None:
             found["battery_ohms"] = figures.ohms.measured()
         if self.starter.least_volts is not None:
