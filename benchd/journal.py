@@ -167,7 +167,7 @@ class Journal:
         """Open a work order: `body` is the order-opened record (see core/visit.py) without kind; its number and the seq.
 
         It is on the disk on return. Without a `work_order` the next free whole number from 1001 is taken, free among the
-        runs too. BusyError if there is such an order; StoreError.
+        runs and the serial numbers too. BusyError if there is such an order; StoreError.
         """
         with self._edit() as db, transaction(db):
             return orders.open_order(db, body)

@@ -18,7 +18,7 @@ from benchd import journal_chain as chain
 from benchd.errors import BusyError, NotFoundError, UsageError
 from benchd.journal_writer import rows_of
 
-#: What a number is counted from that nobody has chosen.
+#: What a number is counted from that nobody has chosen; no machine's serial number is taken, which a scanner reads too.
 FIRST_NUMBER = 1001
 OPEN, PROVEN, UNPROVEN = "open", "proven", "closed without proof"
 STATES = (OPEN, PROVEN, UNPROVEN)
@@ -28,7 +28,10 @@ _LISTED = "work_order, machine, unit, customer, complaint, opened, closed, state
 ENTRY = f"{_LISTED}, (SELECT count(*) FROM runs WHERE runs.work_order = orders.work_order) AS runs"
 
 _NEXT_FREE = """
-WITH taken AS (SELECT work_order FROM orders UNION SELECT work_order FROM runs WHERE work_order IS NOT NULL),
+WITH taken AS (
+    SELECT work_order FROM orders UNION SELECT work_order FROM runs WHERE work_order IS NOT NULL
+    UNION SELECT unit FROM orders WHERE unit IS NOT NULL UNION SELECT unit FROM runs WHERE unit IS NOT NULL
+),
 numbers AS (
     SELECT CAST(work_order AS INTEGER) AS number FROM taken
     WHERE work_order NOT GLOB '*[^0-9]*' AND length(work_order) BETWEEN 1 AND 9

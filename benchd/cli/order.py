@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 SKIP = "skip"
+#: Before a number that a serial number could be taken for.
+NUMBER = "order:"
 
 json_option = click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout, nothing else there.")
 by_option = click.option("--by", default="", metavar="NAME", help="Who says or does it.")
@@ -31,23 +33,45 @@ def at_door() -> Iterator[VisitDoor]:
 
 def on_order(door: VisitDoor, text: str, act: Callable[[str], T]) -> T:
     """Do something to the order that is meant: its number, or what a scanner reads off the machine (the newest open order
-    of that serial number, else the newest of all). NotFoundError as of `act`."""
-    from benchd.errors import NotFoundError
+    of that serial number, else the newest of all). NotFoundError as of `act`; UsageError where the text is the number of
+    one order and the serial number of another: nobody's scan may end up in a stranger's order."""
+    from benchd.errors import NotFoundError, UsageError
 
+    text = " ".join(text.split())
+    if text.startswith(NUMBER):
+        return act(text.removeprefix(NUMBER))
+    meant = str(found[0]["work_order"]) if text and (found := door.visits(state="open", unit=text, limit=1)) else None
+    if meant is not None and meant != text and _is_number(door, text):
+        raise UsageError(
+            f"{text} is the number of one order and the serial number of the machine of order {meant}: say {NUMBER}{text} or "
+            f"{NUMBER}{meant}"
+        )
+    if meant is not None:
+        return act(meant)
     try:
         return act(text)
-    except NotFoundError:
-        for state in ("open", None):
-            if found := door.visits(state=state, unit=text, limit=1):
-                return act(str(found[0]["work_order"]))
+    except (NotFoundError, UsageError):
+        if text and (found := door.visits(unit=text, limit=1)) and not _is_number(door, text):
+            return act(str(found[0]["work_order"]))
         raise
+
+
+def _is_number(door: VisitDoor, text: str) -> bool:
+    from benchd.errors import NotFoundError, UsageError
+
+    try:
+        door.visit(text)
+    except (NotFoundError, UsageError):
+        return False
+    return True
 
 
 @click.group("order", short_help="Work orders: complaint, findings, plan, repairs, proof, report.")
 def command() -> None:
     """The visit of one machine, from the complaint to the proof.
 
-    N is the order's number, or the machine's serial number as a scanner reads it. Everything is kept in the journal;
+    N is the order's number, or the machine's serial number as a scanner reads it; order:N where it could be
+    either. Everything is kept in the journal;
     runs belong to an order by: benchd run ... --work-order N. The same on screens: benchd visit N
 
     \b
@@ -96,7 +120,7 @@ def new(machine: str, complaint: str, unit: str, customer: str, number: str, by:
     if as_json:
         print_json(body)
         return
-    click.echo(f"order {body['work_order']} is open: {body['machine']}{_of_unit(body)}")
+    _echo([f"order {body['work_order']} is open: {body['machine']}{_of_unit(body)}"])
     say_plan(body)
 
 
@@ -248,9 +272,9 @@ def close(number: str, reason: str, by: str, as_json: bool) -> None:
     if as_json:
         print_json(body)
     elif body["state"] == "proven":
-        click.echo(f"order {body['work_order']} is closed: PROVEN by {_runs(body)}")
+        _echo([f"order {body['work_order']} is closed: PROVEN by {_runs(body)}"])
     else:
-        click.echo(f"order {body['work_order']} is closed WITHOUT PROOF: {body['closed_reason']}")
+        _echo([f"order {body['work_order']} is closed WITHOUT PROOF: {body['closed_reason']}"])
 
 
 @command.command("report", short_help="Write the customer's page and the technical part.")
@@ -319,7 +343,7 @@ def _done(body: dict[str, Any], as_json: bool, *, plan: bool = True) -> None:
         print_json(body)
         return
     newest = body["log"][-1]["line"] if body["log"] else ""
-    click.echo(f"order {body['work_order']}: {newest}")
+    _echo([f"order {body['work_order']}: {newest}"])
     if plan:
         say_plan(body)
 

@@ -26,7 +26,11 @@ if TYPE_CHECKING:
 @click.option(
     "--spec", "spec_file", metavar="FILE", help="Machine file: limits from its manual. Without it, the work order's."
 )
-@click.option("--work-order", metavar="N", help="Work order that the run belongs to.")
+@click.option(
+    "--work-order",
+    metavar="N",
+    help="Work order that the run belongs to; without --spec also the machine's serial number.",
+)
 @click.option("--unit", metavar="SERIAL", help="Serial number of the unit under test.")
 @rule_option
 @click.option(
@@ -63,8 +67,12 @@ def command(
     prepared = Prepared(answers)
     if (served := find_served(bench)) is not None:
         client, slug = served
-        body = {"bench": slug, "procedure": procedure, "work_order": work_order, "unit": unit, "rule": rule}
-        body |= spec_of_order(spec_file) if spec_file is not None else {"spec_toml": text_of_work_order(work_order)}
+        if spec_file is not None:
+            sent = spec_of_order(spec_file)
+        else:
+            work_order, text = text_of_work_order(work_order)
+            sent = {"spec_toml": text}
+        body = {"bench": slug, "procedure": procedure, "work_order": work_order, "unit": unit, "rule": rule, **sent}
         given = {key: one for key, one in body.items() if one is not None}
         verdict, code = run_there(client, given, headless, prepared)
         from benchd.cli.common import leave_with
@@ -76,24 +84,29 @@ def command(
 
     found = config.load_bench(config.find_file(bench, "bench"))
     if spec_file is not None:
-        spec, text = config.load_spec(config.find_file(spec_file, "machine")), None
+        order = Order(
+            procedure, found, config.load_spec(config.find_file(spec_file, "machine")), work_order, unit, rule_of(rule)
+        )
     else:
-        text = text_of_work_order(work_order)
+        work_order, text = text_of_work_order(work_order)
         spec = config.load_spec_text(text, f"work order {work_order}")
-    order = Order(procedure, found, spec, work_order, unit, rule_of(rule), spec_text=text)
+        order = Order(procedure, found, spec, work_order, unit, rule_of(rule), spec_text=text)
     ended = asyncio.run(run(order, headless, prepared))
     finish(ctx, ended, headless=headless, as_json=as_json)
 
 
-def text_of_work_order(work_order: str | None) -> str:
-    """The machine file that a work order was opened with. UsageError, NotFoundError."""
+def text_of_work_order(work_order: str | None) -> tuple[str, str]:
+    """(number, text of the machine file that it was opened with) of a work order, which may be meant by the machine's
+    serial number. UsageError, NotFoundError."""
+    from benchd.cli.order import on_order
     from benchd.errors import UsageError
     from benchd.visits.doors import open_door
 
     if work_order is None:
         raise UsageError("say which machine: --spec FILE, or --work-order N of an order that names one")
     with open_door() as door:
-        return str(door.visit(work_order)["spec_text"])
+        body = on_order(door, work_order, door.visit)
+        return str(body["work_order"]), str(body["spec_text"])
 
 
 # --- alone ----------------------------------------------------------------------------------------------------------

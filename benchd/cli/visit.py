@@ -116,7 +116,8 @@ class Calls:
     def _repair(self, number: str, repair: str, part: str) -> Mapping[str, Any]:
         from benchd.visits.door import NewRepair
 
-        parts = ({"name": "", "number": part, "serial": ""},) if part else ()
+        # A scanner reads a number; a part also has a name.
+        parts = ({"name": "part", "number": part, "serial": ""},) if part else ()
         return self._door.repair(number, NewRepair(repair, parts=parts, by=self._by))
 
     def _close(self, number: str, reason: str) -> Mapping[str, Any]:
@@ -140,6 +141,7 @@ def default_report(number: str) -> str:
 
 def run_here(procedure: str, order: str, bench: str | None) -> str:
     """`benchd run` for the order in this terminal, as a command of its own: what to say afterwards."""
+    from benchd.cli.order import NUMBER
     from benchd.errors import BenchdError
 
     try:
@@ -147,7 +149,8 @@ def run_here(procedure: str, order: str, bench: str | None) -> str:
     except BenchdError as error:
         return str(error)
     done = subprocess.run(
-        [sys.executable, "-m", "benchd", "run", procedure, "--bench", name, "--work-order", order], check=False
+        [sys.executable, "-m", "benchd", "run", procedure, "--bench", name, "--work-order", f"{NUMBER}{order}"],
+        check=False,
     )
     words = {0: "pass", 1: "fail", 3: "undecided", 4: "void"}
     if done.returncode in words:

@@ -55,6 +55,61 @@ def test_an_order_is_opened_listed_and_found_by_number_and_serial(opened: dict[s
     assert body("show", "T18-0042")["work_order"] == newer["work_order"] == "1002"
 
 
+def test_a_serial_number_may_have_a_slash_and_blanks_and_a_line_end() -> None:
+    opened = body("new", "--machine", "hollin-t18", "--unit", "T18/0042 B", "--complaint", "x")
+    assert body("show", " T18/0042  B\r\n")["work_order"] == opened["work_order"]
+    assert isinstance(refused("show", "T18/0043"), UsageError)
+
+
+def test_a_serial_number_that_is_another_order_s_number_is_asked_about(opened: dict[str, Any]) -> None:
+    """Else what was found on one machine would stand in the order of another."""
+    body("new", "--machine", "hollin-t18", "--unit", "1001", "--complaint", "x")
+    error = refused("note", "1001", "for whom?")
+    assert isinstance(error, UsageError)
+    assert "1001 is the number of one order and the serial number of the machine of order 1002: say order:1001" in str(
+        error
+    )
+    assert body("note", "order:1001", "the first")["work_order"] == "1001"
+    assert body("note", "order:1002", "the second")["work_order"] == "1002"
+    body("close", "1002", "--without-proof", "sold")
+    assert body("show", "1001")["work_order"] == "1001"
+
+
+def test_a_run_finds_its_order_by_the_serial_number(opened: dict[str, Any]) -> None:
+    from benchd.cli.run import text_of_work_order
+
+    assert text_of_work_order("T18-0042") == ("1001", opened["spec_text"])
+
+
+def test_every_action_of_the_screens_is_carried_out(opened: dict[str, Any], home: Path) -> None:
+    from benchd.cli.order import at_door
+    from benchd.cli.visit import Calls
+
+    photo = home / "a.png"
+    photo.write_bytes(b"\x89PNG\r\n\x1a\n...")
+    with at_door() as door:
+        calls = Calls(door, "Anna Weld")
+        for action, line in (
+            (("scan", "T18-0042"), ""),
+            (("answer", "onset", "sudden"), "suddenly"),
+            (("find", "terminals", "loose"), "loose"),
+            (("find+note", "terminals", "loose", "by hand"), "(by hand)"),
+            (("find+photo", "terminals", "loose", str(photo)), "[1 photo]"),
+            (("note", "fetched Friday"), "fetched Friday"),
+            (("repair", "clean-terminals", ""), "Repair: Clean and tighten"),
+            (("repair", "new-battery", "B-28"), "[part B-28]"),
+            (("report", str(home / "1.html")), "written: "),
+            (("close", "sold"), "WITHOUT PROOF: sold"),
+        ):
+            shown, said = calls.do("1001", action)
+            assert shown is not None
+            assert line in said
+        assert shown["repairs"][-1]["by"] == "Anna Weld"
+        new, _ = calls.do("", ("new", "hollin-t18", "T18-0043", "dead"))
+        assert new is not None
+        assert new["work_order"] == "1002"
+
+
 def test_the_complaint_is_asked_for_where_it_is_not_given() -> None:
     assert body("new", "--machine", "hollin-t18", stdin="will not crank\n")["complaint"] == "will not crank"
 

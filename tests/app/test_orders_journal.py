@@ -187,6 +187,14 @@ def test_the_number_is_the_next_that_nobody_uses(path: Path) -> None:
         assert [journal.open_order({})[0] for _ in range(4)] == ["1001", "1003", "1005", "1006"]
 
 
+def test_no_order_is_numbered_like_a_machine_that_was_here(path: Path) -> None:
+    """A scanner reads both at the same prompt."""
+    with Journal(path) as journal:
+        journal.open_order({"work_order": "A", "unit": "1001"})
+        one_run(journal, 1, unit="1002")
+        assert journal.open_order({})[0] == "1003"
+
+
 def test_who_read_an_order_that_moved_is_told(path: Path) -> None:
     with Journal(path) as journal:
         journal.open_order({})
