@@ -27,8 +27,8 @@ def draws(
     volts: float | None = 12.65, seed: int = 2,
 ) -> Iterator[Sample]:  # fmt: skip
     rng = random.Random(seed)
-    for count in range(round(seconds / 0.5)):
-        t = count * 0.5
+    for count in range(round(seconds)):
+        t = float(count)
         value = (amps(t) if callable(amps) else amps) + rng.gauss(0, noise)
         values = {"draw_amps": Value(round(value / digit) * digit, digit)}
         if volts is not None:

@@ -50,7 +50,7 @@ stretches = st.lists(
 
 @pytest.mark.parametrize("spec", [FULL, SPARSE], ids=["full", "sparse"])
 @pytest.mark.parametrize("name", ["crank", "draw", "drop", "continuity"])
-@settings(max_examples=20, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@settings(max_examples=12, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(plan=stretches, because=st.sampled_from(["the recording ended", "stopped by the operator", "a port was lost"]))
 def test_it_decides_once_and_in_json(
     name: str, spec: MachineSpec, plan: list[tuple[int, float, dict[str, Value], str]], because: str

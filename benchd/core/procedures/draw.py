@@ -90,6 +90,8 @@ class DrawTest(Watched):
         self._answers: dict[str, tuple[str, float]] = {}
         self._level: Amount | None = None
         self._level_of: tuple[int, float | None] | None = None
+        self._trend_now: tuple[Trend, float] | None = None
+        self._trend_of: tuple[int, float | None] | None = None
 
     def least_ranges(self) -> Sequence[Range]:
         why = "the manual's limit" if self.stated else "the largest published limit"
@@ -182,6 +184,12 @@ class DrawTest(Watched):
 
     def _trend(self) -> tuple[Trend, float] | None:
         """Change over the last half minute of this level, and its mean."""
+        key = (len(self.track), self._since_s)
+        if self._trend_of != key:
+            self._trend_of, self._trend_now = key, self._new_trend()
+        return self._trend_now
+
+    def _new_trend(self) -> tuple[Trend, float] | None:
         start = self.track.since(max(self._since_s or 0.0, self.now_s - 2 * WINDOW_S))
         t: Array = self.track.column(0, start)
         x: Array = np.abs(self.track.column(1, start))
