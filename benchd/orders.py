@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -66,7 +66,7 @@ def prepare(order: Order, journal: Journal, today: datetime) -> Ready:
     preflight.check_bench(order.bench, known, procedure)
     channels = preflight.wanted_channels(order.bench, procedure)
     instruments = tuple(preflight.instruments_of(order.bench, channels))
-    notes = tuple(preflight.overdue(order.bench, instruments, today.date()))
+    notes = (*strangers(journal, order), *preflight.overdue(order.bench, instruments, today.date()))
     journal.check_writable()
     return Ready(order, procedure, known, channels, instruments, notes, earlier)
 
@@ -82,6 +82,23 @@ def unit_of(journal: Journal, work_order: str | None) -> str | None:
     if found["state"] != "open":
         raise BusyError(closed_sentence(str(work_order), found["closed"]))
     return found["unit"] or None
+
+
+def strangers(journal: Journal, order: Order) -> Iterator[str]:
+    """What does not go with the work order, which such a run neither proves nor says anything about."""
+    try:
+        found = None if order.work_order is None else journal.order(order.work_order)
+    except NotFoundError:
+        return
+    if found is None:
+        return
+    pairs = (("machine", found["machine"], order.spec.name), ("serial number", found["unit"], order.unit))
+    for what, wanted, here in pairs:
+        if wanted and here and wanted != here:
+            yield (
+                f"work order {order.work_order} is of {what} {wanted}, this run of {here}: it will count for nothing there; "
+                "check the number"
+            )
 
 
 #: What a repair worked on -> the procedures whose outcomes before it say nothing any more: it is another battery now.

@@ -164,6 +164,7 @@ class Visits:
     # --- writing ------------------------------------------------------------------------------------------------------
 
     def open(self, wanted: NewVisit) -> dict[str, Any]:
+        self._know()
         machine, file, text = self._spec(wanted)
         work_order = wanted.work_order.strip()
         body = {
@@ -305,8 +306,13 @@ class Visits:
 
     def _append(self, work_order: str, body: Record, by: str) -> dict[str, Any]:
         number = _number(work_order)
+        self._know()
         self.journal.append_order(number, self._signed(body, by))
         return self.visit(number)
+
+    def _know(self) -> None:
+        """ConfigError before anything is written: who is told that it failed writes it down again."""
+        _ = self.known
 
     def _see_open(self, work_order: str) -> None:
         """NotFoundError, BusyError."""

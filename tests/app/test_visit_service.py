@@ -6,6 +6,7 @@ import json
 import os
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
@@ -16,7 +17,7 @@ import pytest
 from journal_world import troubles
 from visit_world import KNOWN, judged
 
-from benchd import orders
+from benchd import config, orders
 from benchd.core.causes.answers import Plan, Ranked, Ranking
 from benchd.core.visit import Mended, Observed
 from benchd.errors import BusyError, ConfigError, NotFoundError, UsageError
@@ -576,9 +577,28 @@ def test_knowledge_is_read_when_it_is_needed_and_its_faults_are_told(world: Worl
     assert visits.visits() == []
     with pytest.raises(ConfigError, match=r"causes\.toml:3"):
         visits.open(NEW)
+    assert visits.visits() == [], "an order was opened though whoever did it was told that it failed"
+    world.visits.open(NEW)
+    with pytest.raises(ConfigError, match=r"causes\.toml:3"):
+        visits.note("1001", "kept or not?")
+    assert len(world.journal.order_records("1001")) == 1
 
 
 # --- runs of an order -----------------------------------------------------------------------------------------------------
+
+
+def test_a_run_of_another_machine_than_its_order_s_is_told_so_before_it_begins(world: World) -> None:
+    world.visits.open(NEW)
+    spec = config.load_spec(config.find_file("caldmoor-z42", "machine"))
+    order = orders.Order("regulator", None, spec, "1001", "Z42-7")  # type: ignore[arg-type]
+    of_machine, of_unit = orders.strangers(world.journal, order)
+    assert of_machine == (
+        f"work order 1001 is of machine Hollin T18 garden tractor, this run of {spec.name}: it will count for nothing there; "
+        "check the number"
+    )
+    assert "serial number T18-0042, this run of Z42-7" in of_unit
+    assert list(orders.strangers(world.journal, replace(order, work_order="elsewhere"))) == []
+    assert list(orders.strangers(world.journal, replace(order, work_order=None))) == []
 
 
 def test_a_run_takes_its_unit_from_the_order_and_none_is_made_on_a_closed_one(world: World) -> None:
