@@ -149,7 +149,7 @@ def test_everything_may_be_skipped() -> None:
     assert of(nothing)[:2] == ("void", "unknown")
     most = dict.fromkeys((id for id in GOOD if id != "breaker"), "skip")
     found, _ = run(says=most)
-    assert of(found) == ("pass", "none", "good")
+    assert of(found) == ("undecided", "unknown", "good")
     assert any("Left out: Switch at off" in one for one in found.reasons)
     bad, _ = run({"breaker": OPEN}, says=most)
     assert of(bad) == ("fail", "connection", "breaker-open")
@@ -157,8 +157,18 @@ def test_everything_may_be_skipped() -> None:
 
 def test_enough_judges_what_there_is() -> None:
     found, _ = run(says={"switch:off:1": "enough"})
+    assert of(found) == ("undecided", "unknown", "good")
+    assert found.ended_because == "parts were left out"
+    late, _ = run(says={"stator-pair:2": "enough"})
+    assert of(late) == ("pass", "none", "good")
+    assert late.ended_because == "the operator had enough"
+    assert of(run({"breaker": OPEN}, says={"switch:off:1": "enough"})[0]) == ("fail", "connection", "breaker-open")
+
+
+def test_a_step_left_out_of_a_part_that_was_measured_is_told_and_passes() -> None:
+    found, _ = run(says={"switch:off:2": "skip"})
     assert of(found) == ("pass", "none", "good")
-    assert found.ended_because == "the operator had enough"
+    assert any("Left out: Switch at off, B - A" in one for one in found.reasons)
 
 
 def test_ohms_may_be_typed_from_a_meter_that_is_not_on_the_bench() -> None:
@@ -176,7 +186,7 @@ def test_a_closed_contact_is_seen_without_an_answer_an_open_one_is_not() -> None
     found, events = run(says=dict.fromkeys(("leads", "breaker"), ""))
     assert found.outcome == "pass"
     unsaid, _ = run(says={"switch:off:2": ""})
-    assert of(unsaid)[0] == "pass"
+    assert of(unsaid)[0] == "undecided"
     assert next(row for row in unsaid.extra["contacts"] if row["id"] == "switch:off:2")["call"] == "skipped"
     assert events
 

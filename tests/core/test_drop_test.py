@@ -293,5 +293,7 @@ def test_it_stands_with_estimates() -> None:
     bench.run()
     found = [one for one in bench.events if isinstance(one, Standing) and one.estimates]
     assert found
-    assert {"joint_volts", "joint_ohms"} == set(found[0].estimates)
+    assert set(found[0].estimates) == {"joint_volts", "joint_volts_at_rated", "joint_ohms"}
+    assert found[0].estimates["joint_volts"]["high"] == pytest.approx(0.1 * 12 / 15, rel=0.02)
+    assert found[0].estimates["joint_volts_at_rated"]["high"] == 0.1
     assert found[0].leaning == "pass"

@@ -15,6 +15,9 @@ Prompts (id: answers), each: done | skip | enough, or the ohms as read from a me
 A recording of ohms alone cannot be judged: nobody says what the leads were on. Steps and their answers are in a run's
 journal, which can.
 
+It passes when breaker, switch, stator to ground and stator across were each measured at least once, as far as the machine
+file has them; with a whole part left out nothing bad is undecided.
+
 Findings: good, breaker-open, switch-bad, stator-grounded, stator-open.
 """
 
@@ -226,6 +229,14 @@ class ContinuityTest(Watched):
             )  # fmt: skip
         left = [step.where for step in self.steps if step.part != "meter" and step.id not in self.contacts]
         left_out = (f"Left out: {', '.join(left)}.",) if left else ()
+        parts, measured = (
+            {one.part for one in steps} - {"meter"} for steps in (self.steps, [one.step for one in made])
+        )
+        if parts - measured:
+            return Finding(
+                Outcome.UNDECIDED, Suspect.UNKNOWN, (*told, *left_out, "What was measured is good, but whole parts were left out."),
+                "parts were left out", "Measure what was left out.", slug="good",
+            )  # fmt: skip
         return Finding(
             Outcome.PASS, Suspect.NONE, (*told, *left_out), because,
             "What was measured is good. Battery's negative cable on again, last of all.", slug="good",

@@ -349,8 +349,12 @@ class DropTest(Watched):
         return f"Joint {joint.number}, {joint.name}: {at}, {self.limits.joint.text()}."
 
     def _estimates(self, found: JointResult) -> dict[str, dict[str, float | str | None]]:
+        """`joint_volts` as the meter shows them, with the limit that holds at the amps that flow."""
+        high = self.limits.joint.high
+        now = round(high * found.amps.value / found.rated_amps, 4)
         return {
-            "joint_volts": found.at_rated.estimate(None, self.limits.joint.high),
+            "joint_volts": found.volts.estimate(None, now),
+            "joint_volts_at_rated": found.at_rated.estimate(None, high),
             "joint_ohms": found.ohms.estimate(),
         }
 
