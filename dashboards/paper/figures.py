@@ -81,32 +81,25 @@ def svg_of(buffer: io.StringIO) -> str:
 def curves(panels: Sequence[Panel], height_in: float, width_in: float = WIDTH_IN) -> str:
     """The panels one above the other over the same time."""
     with drawing(width_in, height_in) as (figure, buffer):
-        shares = [one.share for one in panels]
-        grid = figure.subplots(len(panels), 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": shares})
-        _place(figure, len(panels), any(one.end for one in panels))
-        end_s = max((one.points[-1][0] for one in panels if one.points), default=1.0)
-        for axes, panel in zip(grid[:, 0], panels, strict=True):
-            _panel(axes, panel, end_s)
-        _times(grid[-1, 0], end_s)
+        end_s = max((one.points[-1][0] for one in panels if one.points), default=0.0) or 1.0
+        right_in = 0.9 if any(one.end for one in panels) else 0.12
+        top, low, between = 0.24, 0.4, 0.34  # inches
+        room = height_in - top - low - between * (len(panels) - 1)
+        bottom = height_in - top
+        for panel in panels:
+            tall = room * panel.share / sum(one.share for one in panels)
+            bottom -= tall
+            place = (0.5 / width_in, bottom / height_in, 1 - (0.5 + right_in) / width_in, tall / height_in)
+            _panel(figure.add_axes(place), panel, end_s, last=panel is panels[-1])
+            bottom -= between
     return svg_of(buffer)
 
 
-def _place(figure: Figure, rows: int, room_right: bool) -> None:
-    """Fixed margins: finding them out takes as long again as the drawing."""
-    width, height = figure.get_size_inches()
-    top, bottom, between = 0.24, 0.38, 0.34
-    each = (height - top - bottom - between * (rows - 1)) / rows
-    figure.subplots_adjust(
-        left=0.5 / width,
-        right=1 - (0.78 if room_right else 0.12) / width,
-        top=1 - top / height,
-        bottom=bottom / height,
-        hspace=between / each,
-    )
-
-
-def _panel(axes: Axes, panel: Panel, end_s: float) -> None:
-    bare(axes)
+def _panel(axes: Axes, panel: Panel, end_s: float, last: bool) -> None:
+    axes.set_axis_off()  # its ticks take longer than all else together: there are own ones below
+    axes.set_xlim(0, end_s)
+    _heights(axes, panel)
+    _axes(axes, end_s, last)
     if panel.band is not None:
         axes.axhspan(*panel.band, facecolor="white", edgecolor="#8c8c8c", hatch="//////", linewidth=0, zorder=1)
         for edge in panel.band:
@@ -130,17 +123,42 @@ def _panel(axes: Axes, panel: Panel, end_s: float) -> None:
         axes.plot(times, middle, color=INK, linewidth=1.3, solid_joinstyle="round", zorder=4)
     if panel.end is not None:
         _end(axes, *panel.end, end_s)
-    # No axis label, no title: where those go matplotlib finds out by drawing all ticks once more.
-    said = f"{panel.title}, {panel.unit}"
-    axes.annotate(said, (0, 1), xycoords="axes fraction", xytext=(0, 3), textcoords="offset points", fontweight="bold")
-    _heights(axes, panel)
+    _at(axes, f"{panel.title}, {panel.unit}", (0, 1), (0, 3), fontweight="bold")
+
+
+def _axes(axes: Axes, end_s: float, last: bool) -> None:
+    """The two axes with few ticks; times under the lowest panel only."""
+    from matplotlib.ticker import MaxNLocator
+
+    low, high = axes.get_ylim()
+    axes.plot([0, 0, end_s], [high, low, low], color=INK, linewidth=0.7, clip_on=False, zorder=7)
+    values = [one for one in MaxNLocator(4, steps=[1, 2, 5, 10]).tick_values(low, high) if low <= one <= high]
+    for value in values:
+        axes.axhline(value, color=PALE, linewidth=0.4, zorder=0)
+        said = f"{value:.6f}".rstrip("0").rstrip(".")
+        _at(axes, said, (0, (value - low) / (high - low)), (-4, 0), ha="right", va="center")
+    step = next((one for one in _STEPS_S if end_s / one <= 8), max(end_s / 8, 7200))
+    for place in range(int(end_s / step + 1e-6) + 1):
+        share = place * step / end_s
+        axes.plot([share * end_s] * 2, [low, low + 0.03 * (high - low)], color=INK, linewidth=0.7, zorder=7)
+        if last:
+            _at(axes, clock(place * step), (share, 0), (0, -4), ha="center", va="top")
+    if last:
+        _at(axes, "minutes:seconds since the run began", (0.5, 0), (0, -15), ha="center", va="top", fontsize=7)
+
+
+_STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200)
+
+
+def _at(axes: Axes, said: str, share: tuple[float, float], off_pt: tuple[float, float], **more: Any) -> None:
+    """Words at a share of the panel's width and height, moved by points."""
+    axes.annotate(
+        said, share, xycoords="axes fraction", xytext=off_pt, textcoords="offset points", annotation_clip=False, **more
+    )
 
 
 def bare(axes: Axes) -> None:
-    """No frame but the two axes, few ticks."""
-    from matplotlib.ticker import MaxNLocator
-
-    axes.yaxis.set_major_locator(MaxNLocator(4, steps=[1, 2, 5, 10]))
+    """No frame but the two axes."""
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(length=2.5, width=0.6)
     axes.margins(x=0)
@@ -202,17 +220,6 @@ def _heights(axes: Axes, panel: Panel) -> None:
         low = max(low, min(asked) - 1.6 * (max(asked) - min(asked)))
     margin = 0.08 * ((high - low) or abs(high) or 1.0)
     axes.set_ylim(low - margin, high + 2.0 * margin)
-
-
-def _times(axes: Axes, end_s: float) -> None:
-    from matplotlib.ticker import FuncFormatter, MultipleLocator
-
-    steps = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200)
-    step = next((one for one in steps if end_s / one <= 8), max(end_s / 8, 7200))
-    axes.set_xlim(0, max(end_s, 1e-3))
-    axes.xaxis.set_major_locator(MultipleLocator(step))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda t_s, _: clock(t_s)))
-    axes.set_xlabel("minutes:seconds since the run began", fontsize=7)
 
 
 def clock(t_s: float) -> str:
@@ -302,7 +309,7 @@ def _panel_of(procedure: str, name: str, points: Points, verdict: Mapping[str, A
     lines = tuple(
         Line(
             float(limits[one]),
-            said.format(plain(float(limits[one])), at_rpm=limit(limits.get("at_rpm"))),
+            said.format(plain(round(float(limits[one]), 2)), at_rpm=limit(limits.get("at_rpm"))),
             heavy,
             one == "min_amps",
         )

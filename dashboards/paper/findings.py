@@ -48,7 +48,7 @@ def _joint(one: Data, measured: Data) -> tuple[str, ...]:
         _measured(measured, f"joint_{one.get('number')}_volts", one.get("volts")),
         _with(one.get("amps"), "A"),
         _measured(measured, f"joint_{one.get('number')}_volts_at_rated", one.get("volts_at_rated")),
-        _with(one.get("watts_at_rated"), "W"),
+        _with(one.get("watts_at_rated"), "W", 2),
         one_line(one.get("call")) + loose,
     )
 
@@ -58,9 +58,9 @@ def _measured(measured: Data, name: str, value: object) -> str:
     return quantity(found) if isinstance(found, Mapping) else _with(value, "V")
 
 
-def _with(value: object, unit: str) -> str:
+def _with(value: object, unit: str, digits: int = 3) -> str:
     found = number(value)
-    return "" if found is None else f"{found:.3g} {unit}"
+    return "" if found is None else f"{found:.{digits}g} {unit}"
 
 
 def _against_speed(points: Sequence[Sequence[float]]) -> str:

@@ -128,7 +128,7 @@ def _causes(body: Data) -> Iterator[Block]:
     yield table(
         ("cause", "before any evidence", "before its repair", "now", "what told for or against it"),
         rows,
-        (2.8, 1.2, 1.1, 1, 6),
+        (2.7, 1.2, 1.2, 1.2, 5.8),
     )
     for key in ("elsewhere", "conflict"):
         if ranking.get(key):

@@ -49,7 +49,7 @@ def regulator_run(no: int = 2) -> tuple[dict[str, Any], dict[str, Any]]:
         "next_step": "The charging system does its work.",
         "cautions": [],
     }
-    times = [0.5 * one for one in range(320)]
+    times = [2.0 * one for one in range(80)]
     volts = [[t, *[12.2 + 2.0 * (1 - math.exp(-t / 20))] * 2] for t in times]
     amps = [[t, *[15 * math.exp(-t / 400)] * 2] for t in times]
     kept = {
