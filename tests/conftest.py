@@ -7,6 +7,11 @@ import sys
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# How long an example takes says how busy the machine is; what must be quick has a test that says so.
+settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("any machine")
 
 # The hundreds of processes that the tests start need not compile benchd anew each, whatever the shell around us says.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)

@@ -197,8 +197,10 @@ def test_thinning_killed_at_any_moment_is_finished_the_next_time(path: Path) -> 
     with Journal(path) as journal:
         run = one_run(journal, 4000, rows=400)
         others = but_readings(journal, run)
-    parts = set()
-    for attempt in range(12):
+    parts: set[int] = set()
+    for attempt in range(40):
+        if attempt >= 12 and len(parts) > 1:
+            break  # a busy machine gets no further in the same time, and is killed later
         process = child(
             """
             from datetime import datetime, UTC
@@ -299,7 +301,7 @@ def test_a_backup_of_a_journal_that_is_not_in_order_is_no_backup(path: Path, tmp
 
 
 def test_a_backup_leaves_the_disk_room_for_runs(path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(journal_backup, "_LEAVE_FREE_BYTES", 10**18)
+    monkeypatch.setattr(journal_backup, "LEAVE_FREE_BYTES", 10**18)
     with Journal(path) as journal:
         one_run(journal)
         with pytest.raises(StoreError, match="MB are free on this disk: make room, or give a target on another disk"):
