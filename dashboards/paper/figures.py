@@ -309,7 +309,7 @@ def _panel_of(procedure: str, name: str, points: Points, verdict: Mapping[str, A
     lines = tuple(
         Line(
             float(limits[one]),
-            said.format(plain(round(float(limits[one]), 2)), at_rpm=limit(limits.get("at_rpm"))),
+            said.format(plain(float(f"{limits[one]:.4g}")), at_rpm=limit(limits.get("at_rpm"))),
             heavy,
             one == "min_amps",
         )

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import io
-import os
 import sqlite3
-import subprocess
-import sys
 from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+import click
 import pytest
 from benchd_dashboards.paper import HISTORY
+from click.testing import CliRunner
 from paper_data import EVIL
 from pypdf import PdfReader
 
+from benchd.cli.history import command
+from benchd.errors import UsageError
 from benchd.journal import Journal
 from benchd.visits.history import history, last_of_visits
 
@@ -154,20 +155,20 @@ def test_the_terminal_s_chart(count: int) -> None:
     assert ("X" in drawn) is (count == 12)
 
 
-def test_the_command(tmp_path: Path) -> None:
+def test_the_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("BENCHD_HOME", str(tmp_path))
     with Journal(tmp_path / "journal.sqlite") as journal:
         keep_run(journal, 14.2, "1")
-    environment = {**os.environ, "BENCHD_HOME": str(tmp_path), "COLUMNS": "80"}
-
-    def run(*words: str) -> subprocess.CompletedProcess[str]:
-        command = [sys.executable, "-m", "benchd", "history", *words]
-        return subprocess.run(command, capture_output=True, text=True, env=environment, check=False, timeout=60)
-
-    done = run("--machine", "hollin-t18", "--chart")
-    assert done.returncode == 0, done.stderr
+    done = CliRunner().invoke(command, ["--machine", "hollin-t18", "--chart"])
+    assert done.exit_code == 0, done.output
     assert f"{MACHINE}: 1 visit, the last run of each" in done.stdout
     assert "No control limits" in done.stdout
-    assert run("--chart").returncode == 2
-    made = run("--unit", "A", "--chart", "--output", str(tmp_path / "a.html"))
-    assert made.returncode == 0, made.stderr
+    made = CliRunner().invoke(command, ["--unit", "A", "--chart", "--output", str(tmp_path / "a.html")])
+    assert made.exit_code == 0, made.output
     assert "serial A" in (tmp_path / "a.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("words", [["--chart"], ["--chart", "--bench", "bay 1", "--unit", "A"], ["--machine", "x"]])
+def test_what_makes_no_chart_is_said(words: list[str]) -> None:
+    with pytest.raises((UsageError, click.UsageError)):
+        command.main(words, standalone_mode=False)

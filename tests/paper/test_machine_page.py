@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import io
-import os
-import subprocess
-import sys
-from pathlib import Path
 from typing import Any
 
 import pytest
 from benchd_dashboards.paper import MACHINE
 from benchd_dashboards.paper.circuit import circuit_of
+from click.testing import CliRunner
 from paper_data import EVIL, SPEC
 from pypdf import PdfReader
+
+from benchd.cli.machine import command
+from benchd.errors import UsageError
 
 WIRING = {
     "joints": ["regulator plug, DC pin", "20 A breaker", "key switch, B to R", "battery plus clamp"],
@@ -107,19 +107,15 @@ def test_the_terminal_s_page_keeps_to_80_columns(wiring: dict[str, Any]) -> None
     assert any("13.8 to 14.7 V" in line for line in lines)
 
 
-def test_the_command_on_every_machine_that_ships(tmp_path: Path) -> None:
-    code = "import sys; from benchd.cli.machine import command; command(sys.argv[1:])"
-    environment = {**os.environ, "BENCHD_HOME": str(tmp_path)}
-    for name in ("caldmoor-z42", "hollin-t18", "ostrick-r9"):
-        done = subprocess.run(
-            [sys.executable, "-c", code, name], capture_output=True, text=True, env=environment, check=True, timeout=60
-        )
-        assert "STATOR" in done.stdout
-        assert "CAUTION" in done.stdout
-        assert max(map(len, done.stdout.splitlines())) <= 80
+@pytest.mark.parametrize("name", ["caldmoor-z42", "hollin-t18", "ostrick-r9"])
+def test_the_command_on_every_machine_that_ships(name: str) -> None:
+    done = CliRunner().invoke(command, [name])
+    assert done.exit_code == 0, done.output
+    assert "STATOR" in done.stdout
+    assert "CAUTION" in done.stdout
+    assert max(map(len, done.stdout.splitlines())) <= 80
 
 
 def test_a_file_of_another_kind_is_refused_before_anything_is_drawn() -> None:
-    code = "import sys; from benchd.cli.machine import command; command(['hollin-t18', '-o', 'x.docx'])"
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=60)
-    assert "x.docx: name a file that ends in .pdf or .html" in done.stderr
+    with pytest.raises(UsageError, match=r"x\.docx: name a file that ends in \.pdf or \.html"):
+        command.main(["hollin-t18", "-o", "x.docx"], standalone_mode=False)
