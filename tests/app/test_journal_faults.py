@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import shutil
@@ -132,6 +133,12 @@ def fill_until_refused(journal: Journal) -> tuple[str, int, str]:
     raise AssertionError("the disk took everything")
 
 
+def fill_to_the_last_byte(path: Path) -> None:
+    with path.open("wb", buffering=0) as file, contextlib.suppress(OSError):
+        while file.write(bytes(512)):
+            pass
+
+
 def test_after_a_full_disk_the_same_journal_goes_on_once_there_is_room(
     small_disk: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -145,6 +152,7 @@ def test_after_a_full_disk_the_same_journal_goes_on_once_there_is_room(
         run, flushed, said = fill_until_refused(journal)
         assert "the disk is full: make room" in said or "the disk does not take it: it is full" in said
         assert "records are not kept" in said
+        fill_to_the_last_byte(small_disk / "last")  # what was refused was large; what comes now is small
         for attempt in (lambda: journal.open_run(OPENED), journal.recover):
             with pytest.raises(StoreError, match="full"):
                 attempt()
