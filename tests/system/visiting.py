@@ -25,6 +25,7 @@ from benchd.cli.stories import Story
 from benchd.daemon.lock import read_holder
 
 UP_S = 40.0
+SPEED = 20.0  # times as fast; a load test of 15 s must still be read often enough by a busy computer
 MOST_STEPS = 30
 Record = dict[str, Any]
 
@@ -32,7 +33,7 @@ Record = dict[str, Any]
 class Shop:
     """One home, one daemon with one virtual bench."""
 
-    def __init__(self, home: Path, faults: tuple[str, ...], speed: float) -> None:
+    def __init__(self, home: Path, faults: tuple[str, ...], speed: float = SPEED) -> None:
         self.home, self.log = home, home / "daemon.log"
         kept = {key: value for key, value in os.environ.items() if not key.startswith("BENCHD_")}
         self.environment = {**kept, "BENCHD_HOME": str(home)}
@@ -79,7 +80,7 @@ class Shop:
 
 
 @contextmanager
-def shop(home: Path, faults: tuple[str, ...], speed: float) -> Iterator[Shop]:
+def shop(home: Path, faults: tuple[str, ...], speed: float = SPEED) -> Iterator[Shop]:
     found = Shop(home, faults, speed)
     try:
         found.wait_until_up()
@@ -99,6 +100,10 @@ class Visitor:
     did: list[str] = field(default_factory=list)
     repairs: list[str] = field(default_factory=list)
     runs: list[Record] = field(default_factory=list)
+
+    @property
+    def told(self) -> str:
+        return "\n".join(self.did)
 
     def open(self) -> None:
         words = ("--machine", "hollin-t18", "--unit", "T18-0042", "--customer", "Piet Marlow", "--by", "Anna Weld")
@@ -149,8 +154,8 @@ class Visitor:
             if self.step() == "none":
                 return
             voids = [one["verdict"] for one in self.runs[-3:]]
-            assert voids != ["void"] * 3, "the same over and over:\n" + "\n".join(self.did)
-        raise AssertionError("the plan came to no end:\n" + "\n".join(self.did))
+            assert voids != ["void"] * 3, "the same over and over:\n" + self.told
+        raise AssertionError("the plan came to no end:\n" + self.told)
 
     def close(self) -> subprocess.CompletedProcess[str]:
         done = self.shop.alone("order", "close", self.work_order)

@@ -18,7 +18,9 @@ from benchd.virtual.bench import VirtualBench
 from benchd.virtual.scenario import Scenario
 
 SPEED = 25.0
-AT_ONCE = 3  # benches: more, and a computer with two cores reads too seldom for so fast a clock
+#: What is over in seconds must still be read often enough by a computer that is busy with other tests.
+SLOWER = {"load": 8.0, "crank": 10.0}
+AT_ONCE, TRIES = 4, 3  # benches; times
 
 
 @dataclass(frozen=True)
@@ -51,11 +53,23 @@ CASES = [
 
 
 async def outcome(case: Case, folder: Path, room: asyncio.Semaphore) -> tuple[str, str | None]:
+    """What it came to; what the computer was too busy to read often enough, and so was not decided, is done again."""
+    said: tuple[str, str | None] = ("", None)
+    speed = SLOWER.get(case.procedure, SPEED)
+    for _ in range(TRIES):
+        said = await one_run(case, folder, room, speed)
+        if said[0] in ("pass", "fail"):
+            break
+        speed /= 2
+    return said
+
+
+async def one_run(case: Case, folder: Path, room: asyncio.Semaphore, speed: float) -> tuple[str, str | None]:
     async with room:
         scenario = Scenario()
         for fault in case.faults:
             scenario = scenario.with_fault(fault)
-        clock = Clock(SPEED)
+        clock = Clock(speed)
         with Journal(folder / "journal.sqlite") as journal:
             async with VirtualBench(scenario.for_visit(), clock) as virtual:
                 virtual.repair(case.mended)
