@@ -16,7 +16,7 @@ from benchd.journal_verify import verify
 
 FOLDER = "backups"
 #: What a copy leaves free on the journal's own disk.
-_LEAVE_FREE_BYTES = 64 * 1024 * 1024
+LEAVE_FREE_BYTES = 64 * 1024 * 1024
 
 
 def default_target(path: Path) -> Path:
@@ -73,7 +73,7 @@ def restore(path: Path, source: Path) -> Path | None:
 def _see_room(path: Path, target: Path) -> None:
     size = path.stat().st_size
     same_disk = path.stat().st_dev == target.parent.stat().st_dev
-    wanted = size + (_LEAVE_FREE_BYTES if same_disk else 0)
+    wanted = size + (LEAVE_FREE_BYTES if same_disk else 0)
     free = shutil.disk_usage(target.parent).free
     if free < wanted:
         raise StoreError(

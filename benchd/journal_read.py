@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -234,6 +234,18 @@ class JournalReader:
             raise StoreError(
                 f"{self.path}: work order {work_order} is damaged: {error}; see `benchd verify`"
             ) from error
+
+    def photos(self) -> Iterator[tuple[str, int, dict[str, Any]]]:
+        """(work order, seq of the record, photo) of every photo of every finding, see core/visit.py. StoreError."""
+        query = (
+            "SELECT work_order, seq, body FROM order_records JOIN orders ON orders.no = order_no"
+            " WHERE instr(body, '\"photos\"') ORDER BY order_no, seq"
+        )
+        for row in self._rows(query):
+            with suppress(ValueError):  # damaged: `benchd verify` tells that
+                for photo in record_of(row["body"]).get("photos") or ():
+                    if isinstance(photo, dict):
+                        yield str(row["work_order"]), int(row["seq"]), photo
 
     def order_digest(self, work_order: str) -> str:
         """The digest (hex) of an order's newest record. NotFoundError, StoreError."""

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    from benchd.journal_verify import Finding
 
 SHOWN = 200
 
@@ -23,8 +27,8 @@ SHOWN = 200
 def command(ctx: click.Context, file: str | None, anchors: tuple[str, ...], as_json: bool) -> None:
     """Check the journal, or the journal in FILE (a backup): every record carries the digest of the one before it.
 
-    Names every record that was altered, added or taken out, and missing records and runs. It only reads, also while
-    runs are under way. Exit code 0: intact, 5: trouble was found.
+    Names every record that was altered, added or taken out, missing records and runs, and photos of work orders that
+    are missing or altered in the folder photos beside it. It only reads, also while runs are under way. Exit code 0: intact, 5: trouble was found.
 
     It cannot find the work of somebody who has computed all digests anew. A digest that is kept elsewhere can: every
     verdict's is sent to the time-series store. Give it with --anchor.
@@ -42,6 +46,7 @@ def command(ctx: click.Context, file: str | None, anchors: tuple[str, ...], as_j
     path = Path(file) if file else home() / FILE_NAME
     with JournalReader(path) as reader:
         findings = list(reader.verify(_anchors(anchors)))
+        findings += _of_photos(path, damaged=bool(findings))
         count, orders, newest = reader.count(), reader.count_orders(), reader.runs(1)
         head = reader.digest(newest[0]["run"]) if newest and not findings else None
     if as_json:
@@ -56,6 +61,18 @@ def command(ctx: click.Context, file: str | None, anchors: tuple[str, ...], as_j
         if head:
             say(f"the newest run ends with digest {newest[0]['run']}:{head}")
     ctx.exit(5 if findings else 0)
+
+
+def _of_photos(path: Path, *, damaged: bool) -> list[Finding]:
+    from benchd.errors import StoreError
+    from benchd.visits.photo_backup import photo_findings
+
+    try:
+        return list(photo_findings(path))
+    except StoreError:
+        if damaged:  # what is wrong with the journal itself comes first, and must be told
+            return []
+        raise
 
 
 def _summary(path: Path, runs: int, orders: int, troubles: int) -> str:

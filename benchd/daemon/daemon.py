@@ -32,6 +32,7 @@ from benchd.rules import RULES
 from benchd.runner import CTRL_C, Run
 from benchd.site import Site
 from benchd.visits.doors import Fresh
+from benchd.visits.photo_backup import copy_photos
 from benchd.visits.service import Visits
 
 if TYPE_CHECKING:
@@ -329,6 +330,9 @@ class Daemon:
     async def backup(self) -> str:
         target = default_target(self.journal.path)
         await asyncio.to_thread(self.journal.backup, target)
+        _, missing = await asyncio.to_thread(copy_photos, self.journal.path, target)
+        for one in missing:
+            log.warning("backup %s lacks a photo: %s", target.name, one)
         return target.name
 
 

@@ -80,4 +80,5 @@ class DaemonInterface(Protocol):
         """Have quarantined points sent again (one, or all); how many. NotFoundError."""
 
     async def backup(self) -> str:
-        """Copy the journal while it is written to, into the folder `backups` beside it; the file's name. StoreError."""
+        """Copy the journal while it is written to, and the photos of its orders, into the folder `backups` beside it; the
+        file's name. StoreError."""

@@ -150,6 +150,11 @@ def _known(folder: Path, photo: Photo) -> dict[str, Any]:
     return {"file": named(photo.name), "sha256": found[1], "bytes": size, "kept": photo.kept}
 
 
+def place(folder: Path, kept: str, source: Path) -> None:
+    """Copy a photo into the folder under its name, whole or not at all, on the disk on return. OSError."""
+    _write(folder, kept, source.read_bytes())
+
+
 def _write(folder: Path, kept: str, data: bytes) -> None:
     part = folder / f".{uuid4().hex}.part"
     try:
