@@ -116,14 +116,20 @@ def _wrong(body: Data) -> Iterator[Block]:
     mended = [lowered(one) for one in put_right(body)]
     if mended:
         yield text(clipped(f"What was found and put right: {'; '.join(mended)}.", 2 * LINE))
-        return
-    likely = [one for one in (body.get("ranking") or {}).get("causes") or () if one["probability"] >= LIKELY]
+    likely = [] if _proven(body) else _left(body, bool(mended))
     if likely:
-        named = joined(f"{lowered(one['title'])} ({percent(one['probability'])} likely)" for one in likely[:2])
-        yield text(clipped(f"What the evidence points to: {named}. It was not repaired.", 2 * LINE))
+        named = joined(f"{lowered(one['title'])} ({percent(one['probability'])} likely)" for one in likely)
+        still = "still points to" if mended else "points to"
+        yield text(clipped(f"What the evidence {still}: {named}. It was not repaired.", 2 * LINE))
     elsewhere = one_line((body.get("ranking") or {}).get("elsewhere"))
     if elsewhere:
         yield text(clipped(elsewhere, 2 * LINE))
+
+
+def _left(body: Data, something_mended: bool) -> list[Data]:
+    """Causes that are likely as things stand: after a repair also two of which neither is certain."""
+    causes = (body.get("ranking") or {}).get("causes") or ()
+    return [one for one in causes if one["probability"] >= (NAMED if something_mended else LIKELY)][:2]
 
 
 def cause_titles(body: Data) -> dict[str, str]:
@@ -328,6 +334,8 @@ def alt(panels: Sequence[figures.Panel]) -> str:
 def large_numbers(procedure: str, verdict: Data) -> Iterator[tuple[str, str, str]]:
     measured, limits = verdict.get("measured") or {}, verdict.get("limits") or {}
     for name, title, asked in LARGE.get(procedure, ()):
+        if name == "battery_volts" and "settled_volts" in measured:
+            continue  # what it settles at says more
         found = measured.get(name)
         if isinstance(found, Mapping) and number(found.get("value")) is not None:
             yield title, quantity(found), asked(limits)
@@ -344,6 +352,7 @@ def _asked(key: str, words: str, unit: str) -> Any:
 LARGE: dict[str, tuple[tuple[str, str, Any], ...]] = {
     "regulator": (
         ("settled_volts", "Volts, settled", _asked("settled_volts", "asked: {}", "V")),
+        ("battery_volts", "Volts at the end", _asked("ceiling_volts", "never above {}", "V")),
         ("greatest_amps", "Amps, greatest", _asked("rated_amps", "rated: {}", "A")),
     ),
     "stator": (

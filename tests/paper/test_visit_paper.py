@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from benchd_dashboards.paper import VISIT, press
+from benchd_dashboards.paper.customer import put_right
 from benchd_dashboards.paper.visit import sheet
 from paper_data import EVIL, empty_data, hostile_data, visit_data
 from pypdf import PdfReader
@@ -89,6 +90,30 @@ def test_every_page_says_not_proven_and_why() -> None:
     assert len(pages) > 2
     assert all("NOT PROVEN" in page and REASON in page for page in pages)
     assert "it is no proof" in pages[0]
+
+
+def test_what_is_left_unrepaired_is_said_on_the_first_page() -> None:
+    data = visit_data("closed without proof", REASON)
+    data["visit"]["repairs"][0]["mends"] = ["battery-dead-cell"]
+    cause = data["visit"]["ranking"]["causes"][0]
+    data["visit"]["ranking"]["causes"].append(
+        {**cause, "id": "battery-dead-cell", "title": "Dead cell", "probability": 0}
+    )
+    first = pages_of(data)[0]
+    assert "found and put right: dead cell." in first
+    assert "still points to: regulator stuck on (83 % likely). It was not repaired." in first
+
+
+def test_a_new_battery_is_not_said_to_mend_all_that_a_battery_can_have() -> None:
+    data = visit_data()
+    data["visit"]["repairs"][0].update(repair="new-battery", mends=["dead-cell", "sulphated", "leaking"])
+    told = {"item": "new-battery", "outcome": "done", "text": "Repaired", "factor": 0.01}
+    one = data["visit"]["ranking"]["causes"][0]
+    data["visit"]["ranking"]["causes"] = [
+        {**one, "id": id, "title": id.capitalize(), "probability": p, "reasons": [told]}
+        for id, p in (("dead-cell", 0.03), ("sulphated", 0.001), ("leaking", 0.0001))
+    ]
+    assert put_right(data["visit"]) == ["Dead-cell"]
 
 
 def test_every_page_of_an_open_order_says_so() -> None:
