@@ -25,9 +25,9 @@ THIN = 0.004
 #: So many checks, the best by value and the best by rate, are looked at two steps deep.
 FIRST = 4
 #: How much of the best check's rate the checks after the second are trusted with.
-TRUST = 0.25
+TRUST = 0.1
 #: What is left of the price of a check that the proof needs done before it in any case.
-SUNK = 0.2
+SUNK = 0.5
 
 
 @dataclass(frozen=True, slots=True)

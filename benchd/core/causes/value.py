@@ -26,8 +26,8 @@ from benchd.core.causes.standing import PROOF
 MINUTES_PER_COST = 1.0
 #: What one minute of the bench costs, for `by="cost"`. Estimate.
 COST_PER_MINUTE = 1.0
-#: The machine comes back: minutes lost then. Estimate.
-BACK_MINUTES = 240.0
+#: The machine comes back: a day of the bench lost, and some of the customer's trust. Estimate.
+BACK_MINUTES = 480.0
 #: Groups of causes less probable than this are left out of the values (never out of the belief).
 LEAST_GROUP = 2e-3
 
@@ -39,14 +39,12 @@ class Prices:
     by: str = "minutes"
     back: float = BACK_MINUTES
 
+    def time(self, minutes: float) -> float:
+        return minutes if self.by == "minutes" else COST_PER_MINUTE * minutes
+
     def item(self, item: Item) -> float:
         """At least a trifle, so that nothing is done for nothing."""
-        minutes = item.minutes if self.by == "minutes" else COST_PER_MINUTE * item.minutes + item.cost
-        return max(minutes, 0.05)
-
-    def work(self, repair: Repair, prove_minutes: float) -> float:
-        minutes = repair.minutes + prove_minutes
-        return minutes if self.by == "minutes" else COST_PER_MINUTE * minutes
+        return max(self.time(item.minutes) + (0.0 if self.by == "minutes" else item.cost), 0.05)
 
     def waste(self, repair: Repair) -> float:
         return repair.cost * (MINUTES_PER_COST if self.by == "minutes" else 1.0)
@@ -61,7 +59,7 @@ class Worth:
         self.model = model
         self.prices = prices
         self.price = {id: prices.item(item) for id, item in knowledge.items.items()}
-        self.base = {id: prices.work(one, knowledge.prove_minutes) for id, one in knowledge.repairs.items()}
+        self.base = {id: prices.time(one.minutes + knowledge.prove_minutes) for id, one in knowledge.repairs.items()}
         self.waste = {id: prices.waste(one) for id, one in knowledge.repairs.items()}
         cures = [self._cure(cause) for cause in model.causes]
         seen = [self._seen(cause) for cause in model.causes]
@@ -73,6 +71,7 @@ class Worth:
         # A repair that does not always cure is done as often again.
         self._base = np.array([self.base[one.id] / max(one.right, 0.1) for one in repairs])
         self._waste = np.array([self.waste[one.id] for one in repairs])
+        self._prove = prices.time(knowledge.prove_minutes)
         self._seen_by_proof = belongs.T @ np.array(seen) / np.maximum(belongs.sum(axis=0), 1.0)
         floor = np.minimum(needs @ self._base, prices.back)
         # A cause that no repair mends costs the same whatever is done: it is left out.
@@ -119,5 +118,8 @@ class Worth:
         spent = done * base[order] + waste[order] * np.maximum(done - sorted_mass, 0.0)
         upto = np.cumsum(spent, axis=-1)
         stop = (upto - spent + self.prices.back * left).min(axis=-1)
-        value = np.minimum(stop, upto[..., -1])
+        # Where nothing may be wrong, a proof tells whether anything is, or the first repair is done for nothing.
+        first, price = order[..., 0], base + waste
+        at_once = (total - left)[..., 0] * (self._seen_by_proof[groups] * price)[first]
+        value = np.minimum(stop, upto[..., -1]) + np.minimum(self._prove * wrong[..., 0], at_once)
         return value, np.maximum(value - floor, 0.0)
