@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
 import sys
+import threading
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -32,6 +35,38 @@ def test_the_holder_is_read_while_it_lives_and_not_after(tmp_path: Path) -> None
     assert read_holder(tmp_path) == Holder(1, "x", "x-1", "now")
     lock.release()
     assert read_holder(tmp_path) is None
+
+
+def test_nobody_reads_an_empty_file_while_the_holder_speaks(tmp_path: Path) -> None:
+    """A daemon says twice who it is: before it listens and after. Whoever looks in between must not begin another."""
+    short, long = Holder(1, "x", "x-1", "now"), replace(HOLDER, ca="c" * 300)
+    lock, seen, over = DaemonLock(tmp_path, long), [], threading.Event()
+
+    def look() -> None:
+        while not over.is_set():
+            seen.append((tmp_path / FILE_NAME).read_bytes())
+
+    looking = threading.Thread(target=look)
+    looking.start()
+    for _ in range(500):
+        lock.tell(short)
+        lock.tell(long)
+    over.set()
+    looking.join()
+    assert len(seen) > 10
+    assert all(Holder(**json.loads(one)) in (short, long) for one in seen)
+    lock.release()
+
+
+def test_who_locks_the_file_may_speak_a_moment_later(tmp_path: Path) -> None:
+    lock = DaemonLock(tmp_path, HOLDER)
+    text = (tmp_path / FILE_NAME).read_bytes()
+    (tmp_path / FILE_NAME).write_bytes(b"")
+    late = threading.Timer(0.05, (tmp_path / FILE_NAME).write_bytes, [text])
+    late.start()
+    assert read_holder(tmp_path) == HOLDER
+    late.join()
+    lock.release()
 
 
 def test_a_killed_holder_holds_nothing(tmp_path: Path) -> None:
