@@ -66,7 +66,7 @@ class Daemon:
         self.name, self.version = site.name, __version__
         self.id = journal.daemon_id(site.name)
         self.started = _utc()
-        self.visits = Visits(journal, Fresh(), machine_file=_machine_file)
+        self.visits = Visits(journal, Fresh(), machine_file=_machine_file, shop=site.name)
         self.broken: dict[str, str] = {}  # part of the house -> what is wrong with it
         self._clock = clock or Clock()
         self._technicians, self._key_of = technicians, key_of

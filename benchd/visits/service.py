@@ -54,8 +54,10 @@ class Visits:
         knowledge: Knowledge | Callable[[], Knowledge],
         wall: Callable[[], datetime] = lambda: datetime.now(UTC),
         machine_file: Callable[[str], Path] = lambda name: config.find_file(name, "machine"),
+        shop: str = "",
     ) -> None:
         self.journal = journal
+        self.shop = shop  # whose papers these are
         self.photos = journal.path.parent / FOLDER
         self._knowledge = knowledge
         self._wall = wall
@@ -96,7 +98,7 @@ class Visits:
         """The paper of an order, `form` 'pdf' or 'html'. ConfigError if none is installed; StoreError."""
         from benchd.visits.papers import printed, visit_data
 
-        return printed("visit", visit_data(self.visit(work_order), self.journal), form)
+        return printed("visit", visit_data(self.visit(work_order), self.journal, shop=self.shop), form)
 
     def knowledge(self) -> dict[str, Any]:
         return knowledge_body(self.known)

@@ -295,10 +295,7 @@ def _proof(body: Data) -> tuple[list[Block], list[Data]]:
         " ".join(sentence(one) for one in proof.get("missing") or ()) or "No run proves that the machine is fixed."
     )
     runs = [one for one in body.get("runs") or () if one["procedure"] == "regulator" and one.get("verdict")][-1:]
-    shown = [
-        text(f"The newest run of the charging system came to {one_line(one['verdict'])}; it is no proof:")
-        for one in runs
-    ]
+    shown = [text("The newest run of the charging system, which is no proof:") for _ in runs]
     return [text(clipped(missing, LINE)), *shown], runs
 
 

@@ -101,7 +101,7 @@ def _panel(axes: Axes, panel: Panel, end_s: float, last: bool) -> None:
     _heights(axes, panel)
     _axes(axes, end_s, last)
     if panel.band is not None:
-        axes.axhspan(*panel.band, facecolor="white", edgecolor="#8c8c8c", hatch="//////", linewidth=0, zorder=1)
+        axes.axhspan(*panel.band, facecolor="white", edgecolor="#7a7a7a", hatch="//////", linewidth=0, zorder=1)
         for edge in panel.band:
             axes.axhline(edge, color=GREY, linewidth=0.7, zorder=2)
         _words(axes, panel.band[0], panel.band_words, "top")

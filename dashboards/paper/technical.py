@@ -48,6 +48,7 @@ def _order(body: Data) -> Iterator[Block]:
             ("Customer", body.get("customer")),
             ("Opened", f"{moment(body.get('opened'))}{_by(body.get('opened_by'))}"),
             ("Complaint", body.get("complaint")),
+            ("Digest of its records", body.get("digest")),
         ]
     )
 

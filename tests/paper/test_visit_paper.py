@@ -89,7 +89,7 @@ def test_every_page_says_not_proven_and_why() -> None:
     pages = pages_of(visit_data("closed without proof", REASON))
     assert len(pages) > 2
     assert all("NOT PROVEN" in page and REASON in page for page in pages)
-    assert "it is no proof" in pages[0]
+    assert "which is no proof" in pages[0]
 
 
 def test_what_is_left_unrepaired_is_said_on_the_first_page() -> None:
