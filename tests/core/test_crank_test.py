@@ -334,3 +334,21 @@ def test_a_battery_that_gives_no_volts_at_all_while_the_starter_is_on() -> None:
     found = run(shorted(), SILENT)[0]
     assert of(found) == ("fail", "battery", "battery-sags")
     assert "cranking_rpm_per_volt" not in found.measured
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_meters_that_average_over_the_run_up_and_the_release(seed: int) -> None:
+    """Each display lags by half a second: gulp, run-up and release are smeared over the readings beside them."""
+
+    def lagging() -> Iterator[Sample]:
+        held: dict[str, float] = {}
+        for sample in cranks(noise=0.002, seed=seed, at=((10.0, 5.2),)):
+            for name, one in sample.values.items():
+                assert one.value is not None
+                held[name] = held.get(name, one.value) + (one.value - held.get(name, one.value)) * 0.4
+            yield replace(sample, values={name: Value(round(value, 2), 0.01) for name, value in held.items()})
+
+    found = run(lagging())[0]
+    assert of(found) == ("pass", "none", "cranks")
+    assert found.measured["cranking_rpm"].value == pytest.approx(380, rel=0.03)
+    assert found.measured["battery_ohms"].value == pytest.approx(0.012, rel=0.05)

@@ -18,6 +18,9 @@ STEP_VOLTS = 0.3  # a starter takes more, lamps and ignition less
 STEP_AMPS = 25.0  # no lamp takes so many, every starter does
 TURNING_RPM = 60.0
 INRUSH_S = 0.4  # the starter's first gulp, longer than the current's peak lasts
+RUN_UP_S = 1.0  # until the engine turns evenly and meters that average have forgotten the gulp
+ON_THE_WAY = 0.2
+LET_GO_S = 0.7  # before a release was seen: the meters may have averaged it in
 RELEASED_PART = 0.4  # of the drop is left: the key was let go
 COIL_VOLTS, COIL_AMPS = 0.04, 2.0  # what a solenoid's coil alone takes at least
 LEAST_READINGS = 3
@@ -34,9 +37,14 @@ class Crank:
     amps: Track = field(default_factory=lambda: Track(2))
     rpm: Track = field(default_factory=lambda: Track(2))
 
-    def settled(self, track: Track) -> Array:
-        """The readings after the inrush."""
-        return track.column(1, track.since(self.began_s + INRUSH_S))
+    def settled(self, track: Track) -> tuple[Array, Array]:
+        """(seconds, values) between run-up and release; of a short crank all that is after the inrush."""
+        for after_s, before_s in ((RUN_UP_S, LET_GO_S), (INRUSH_S, 0.1)):
+            start = track.since(self.began_s + after_s)
+            end = len(track) if self.ended_s is None else track.since(self.ended_s - before_s)
+            if end - start >= LEAST_READINGS:
+                break
+        return track.column(0)[start:end], track.column(1)[start:end]
 
     def seconds(self, now_s: float) -> float:
         return (now_s if self.ended_s is None else self.ended_s) - self.began_s
@@ -194,26 +202,31 @@ def cranked(crank: Crank, starter: Starter, facts: dict[str, ChannelFacts], now_
     if not crank.judgeable or not starter.rest:
         return None
     rest = average(facts["battery_volts"], [volts for _, volts in starter.rest], "V", drifts=True)
-    volts = average(facts["battery_volts"], _without_end(crank, crank.volts), "V", drifts=True)
+    held = crank.settled(crank.volts)[1]
+    volts = average(facts["battery_volts"], without_ends(held, abs(rest.value - median(held))), "V", drifts=True)
     drop = difference(facts["battery_volts"], rest, volts)
-    pulled, turned = _without_end(crank, crank.amps), _without_end(crank, crank.rpm)
+    pulled, turned = (without_ends(x, median(x)) for x in (crank.settled(one)[1] for one in (crank.amps, crank.rpm)))
     amps = average(facts["crank_amps"], pulled, "A", drifts=True) if len(pulled) >= LEAST_READINGS else None
     rpm = average(facts["engine_rpm"], turned, "rpm", drifts=True) if len(turned) >= LEAST_READINGS else None
     ohms = _ohms(crank, rest, drop, amps, facts) if amps is not None and amps.value > STEP_AMPS / 2 else None
     return Cranked(rest, volts, drop, amps, rpm, ohms, crank.seconds(now_s))
 
 
+def without_ends(x: Array, size: float) -> Array:
+    """The readings without those at either end that are on their way: off the median by more than a part of `size`. A meter
+    that is late, or averages, has the gulp or the release in them."""
+    if len(x) <= LEAST_READINGS:
+        return x
+    near = np.flatnonzero(np.abs(x - median(x)) <= ON_THE_WAY * size)
+    if len(near) < LEAST_READINGS:
+        return x
+    return x[near[0] : near[-1] + 1]
+
+
 def _ohms(crank: Crank, rest: Amount, drop: Amount, amps: Amount, facts: dict[str, ChannelFacts]) -> Amount:
     """Inner resistance: the drop over the amps, each reading of volts with the amps read at that time."""
     plain = ratio(drop, amps, "ohm")
-    start, end = crank.volts.since(crank.began_s + INRUSH_S), len(crank.volts) - (crank.ended_s is not None)
-    t, v = (crank.volts.column(one)[start:end] for one in (0, 1))
+    t, v = crank.settled(crank.volts)
     at = np.interp(t, crank.amps.column(0), crank.amps.column(1))
     of_volts, of_amps = (resolution_of(facts[name]) or 0.0 for name in ("battery_volts", "crank_amps"))
     return paired(plain, (rest.value - v) / at, (of_volts / amps.value, of_amps * plain.value / amps.value))
-
-
-def _without_end(crank: Crank, track: Track) -> Array:
-    """The settled readings; the last one of an ended crank may be half a release."""
-    found = crank.settled(track)
-    return found[:-1] if crank.ended_s is not None and len(found) > LEAST_READINGS else found
