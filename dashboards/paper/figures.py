@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from threading import Lock
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 INK, GREY, PALE = "#000000", "#666666", "#d9d9d9"
 WIDTH_IN = 6.9  # of the line on A4
 Points = Sequence[Sequence[float]]
+_ONE_AT_A_TIME = Lock()  # the library's settings are the whole process', and a daemon prints in threads
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +67,7 @@ def drawing(width_in: float, height_in: float) -> Iterator[tuple[Figure, io.Stri
         "axes.unicode_minus": False,
         "text.parse_math": False,  # a $ in somebody's text is a $
     }
-    with mpl.rc_context(settings):
+    with _ONE_AT_A_TIME, mpl.rc_context(settings):
         made = Figure(figsize=(width_in, height_in))
         FigureCanvasSVG(made)
         into = io.StringIO()

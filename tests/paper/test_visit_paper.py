@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from html.parser import HTMLParser
 from typing import Any
@@ -202,6 +203,13 @@ def test_html_needs_nothing_from_anywhere() -> None:
 def test_the_same_data_gives_the_same_bytes() -> None:
     assert VISIT.pdf(visit_data(curves=True)) == VISIT.pdf(visit_data(curves=True))
     assert VISIT.html(visit_data(curves=True)) == VISIT.html(visit_data(curves=True))
+
+
+def test_papers_printed_at_once_do_not_disturb_each_other() -> None:
+    alone = VISIT.html(visit_data(curves=True))
+    with ThreadPoolExecutor(3) as threads:
+        together = list(threads.map(lambda _: VISIT.html(visit_data(curves=True)), range(3)))
+    assert together == [alone] * 3
 
 
 def test_a_run_that_was_cut_short_has_no_verdict() -> None:
