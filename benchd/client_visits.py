@@ -8,7 +8,7 @@ from typing import Any
 from urllib.parse import quote
 
 from benchd.client import Client
-from benchd.visits.door import NewRepair, NewVisit
+from benchd.visits.door import NewRepair, NewVisit, new_number, number_of
 from benchd.visits.photos import FOLDER, Photo, keep, read_photo
 
 #: Printing takes seconds, and waits for what is printed before it.
@@ -56,7 +56,7 @@ class RemoteVisits:
             "complaint": wanted.complaint,
             "unit": wanted.unit.strip(),
             "customer": wanted.customer.strip(),
-            "work_order": wanted.work_order.strip() or None,
+            "work_order": new_number(wanted.work_order.strip()) if wanted.work_order.strip() else None,
             "by": wanted.by.strip(),
         }
         return self.client.ask("POST", "/v1/orders", body=body, timeout_s=WRITE_TIMEOUT_S)
@@ -114,7 +114,7 @@ class RemoteVisits:
 
 
 def _path(work_order: str) -> str:
-    return f"/v1/orders/{quote(work_order.strip(), safe='')}"
+    return f"/v1/orders/{quote(number_of(work_order), safe='')}"
 
 
 def _text_of(path: str) -> str:

@@ -334,7 +334,12 @@ def _asked(text: str) -> str:
 
 
 def _part(text: str) -> dict[str, str]:
-    name, number, serial, *_ = [*(one.strip() for one in text.split(",")), "", ""]
+    from benchd.errors import UsageError
+
+    name, *more = [one.strip() for one in text.split(",")]
+    if len(more) > 2:
+        raise UsageError(f"--part {text}: say NAME,NUMBER,SERIAL; a comma in one of them is one too many")
+    number, serial = [*more, "", ""][:2]
     return {"name": name, "number": number, "serial": serial}
 
 

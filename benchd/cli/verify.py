@@ -20,9 +20,14 @@ SHOWN = 200
     "anchors",
     metavar="RUN:DIGEST",
     multiple=True,
-    help="A run and the digest of one of its records, kept elsewhere; may be repeated.",
+    help="A run or work order and the digest of one of its records, kept elsewhere; may be repeated.",
 )
-@click.option("--json", "as_json", is_flag=True, help='One object on stdout: {"file", "intact", "runs", "findings"}.')
+@click.option(
+    "--json",
+    "as_json",
+    is_flag=True,
+    help='One object on stdout: {"file", "intact", "runs", "work_orders", "head", "findings"}.',
+)
 @click.pass_context
 def command(ctx: click.Context, file: str | None, anchors: tuple[str, ...], as_json: bool) -> None:
     """Check the journal, or the journal in FILE (a backup): every record carries the digest of the one before it.

@@ -24,9 +24,35 @@ UsageError (something given makes no sense; says what), ConfigError, StoreError.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
+
+from benchd.errors import UsageError
+
+LONGEST_LINE = 128
+_NUMBER = re.compile(r"[^/.\x00-\x1f\x7f-\x9f][^/\x00-\x1f\x7f-\x9f]*")
+
+
+def number_of(work_order: str) -> str:
+    """A work order's number as it is kept. UsageError if it cannot stand in an address."""
+    found = work_order.strip()
+    if not _NUMBER.fullmatch(found) or len(found) > LONGEST_LINE:
+        raise UsageError(
+            f"{work_order[:64]!r} is no number of a work order: letters, digits and signs, no slash, no dot in front, at "
+            f"most {LONGEST_LINE} characters"
+        )
+    return found
+
+
+def new_number(work_order: str) -> str:
+    """The same for an order that is opened: it can also be seen, and typed again."""
+    if not work_order.isprintable():
+        raise UsageError(
+            f"{work_order[:64]!r} is no number of a work order: it holds signs that cannot be seen; type it anew"
+        )
+    return number_of(work_order)
 
 
 @dataclass(frozen=True, slots=True)

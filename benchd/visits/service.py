@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
@@ -17,8 +18,9 @@ from benchd.core.causes.knowledge import Item, Knowledge, Repair
 from benchd.errors import ConfigError, NotFoundError, UsageError
 from benchd.journal import Journal
 from benchd.journal_orders import STATES, Moved
+from benchd.plaintext import harmless
 from benchd.visits.body import causes_of, knowledge_body, planned, text_of, visit_body
-from benchd.visits.door import NewRepair, NewVisit
+from benchd.visits.door import LONGEST_LINE, NewRepair, NewVisit, new_number, number_of
 from benchd.visits.evidence import evidence_of, meaning
 from benchd.visits.photos import FOLDER, MOST_PHOTOS, Photo, keep_all, read_photo
 
@@ -28,7 +30,6 @@ if TYPE_CHECKING:
 Record = Mapping[str, Any]
 Evidence = Sequence[core.Observed | core.Mended]
 
-LONGEST_LINE = 128
 LONGEST_TEXT = 4000
 MOST_RUNS = 1000
 MOST_PARTS = 50
@@ -36,7 +37,6 @@ SENT_SPEC = "(sent with the order)"
 BY = ("minutes", "cost")
 _TRIES = 5
 _VERDICTS_KEPT, _THOUGHTS_KEPT = 512, 32
-_NUMBER = re.compile(r"[^/.\x00-\x1f\x7f-\x9f][^/\x00-\x1f\x7f-\x9f]*")
 _STATOR = re.compile(r"\b(stators?|flywheels?|magnets?)\b", re.IGNORECASE)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -127,8 +127,8 @@ class Visits:
 
     def _visit(self, work_order: str) -> core.Visit:
         # Records first: a run that ends meanwhile is then told as it stands now, never as it stood before them.
-        records = self.journal.order_records(_number(work_order))
-        runs = self.journal.runs(MOST_RUNS, work_order=_number(work_order))
+        records = self.journal.order_records(number_of(work_order))
+        runs = self.journal.runs(MOST_RUNS, work_order=number_of(work_order))
         visit = core.fold(records, [self._run(one) for one in runs])
         visit.runs = [_says_nothing(one) if visit.is_foreign(one) else one for one in visit.runs]
         return visit
@@ -170,7 +170,7 @@ class Visits:
         machine, file, text = self._spec(wanted)
         work_order = wanted.work_order.strip()
         body = {
-            "work_order": _number(work_order) if work_order else "",
+            "work_order": new_number(work_order) if work_order else "",
             "machine": machine,
             "spec_file": file,
             "spec_text": text,
@@ -307,7 +307,7 @@ class Visits:
         raise Moved(f"work order {work_order} is written to all the time: close it when the others are done")
 
     def _append(self, work_order: str, body: Record, by: str) -> dict[str, Any]:
-        number = _number(work_order)
+        number = number_of(work_order)
         self._know()
         self.journal.append_order(number, self._signed(body, by))
         return self.visit(number)
@@ -318,7 +318,7 @@ class Visits:
 
     def _see_open(self, work_order: str) -> None:
         """NotFoundError, BusyError."""
-        self.journal.check_order_open(_number(work_order))
+        self.journal.check_order_open(number_of(work_order))
 
     def _signed(self, body: Record, by: str) -> dict[str, Any]:
         at_ns = (self._wall() - _EPOCH) // timedelta(microseconds=1) * 1000
@@ -364,20 +364,9 @@ def _none(what: str, id: str, known: Any) -> str:
     return f"there is no {what} {id[:64]!r}{meant}; there are {', '.join(names) or 'none'}"
 
 
-def _number(work_order: str) -> str:
-    """A work order's number as it is kept. UsageError if it cannot stand in an address."""
-    found = work_order.strip()
-    if not _NUMBER.fullmatch(found) or len(found) > LONGEST_LINE:
-        raise UsageError(
-            f"{work_order[:64]!r} is no number of a work order: letters, digits and signs, no slash, no dot in front, at "
-            f"most {LONGEST_LINE} characters"
-        )
-    return found
-
-
 def _line(name: str, text: str, most: int = LONGEST_LINE) -> str:
     """One line, blanks squeezed; a scanner's line end is no part of it. UsageError if it is too long."""
-    return _short(name, " ".join(_plain(text).split()), most)
+    return _short(name, " ".join(harmless(text).split()), most)
 
 
 def _text(name: str, text: str, most: int = LONGEST_TEXT) -> str:
@@ -391,8 +380,11 @@ def _short(name: str, text: str, most: int) -> str:
 
 
 def _plain(text: str) -> str:
-    """Without control characters other than line ends and tabs."""
-    return "".join(char if char >= " " or char in "\n\t" else " " for char in text.replace("\r\n", "\n"))
+    """Without control characters other than line ends and tabs, and without what no text file can hold."""
+    return "".join(
+        char if char in "\n\t" or unicodedata.category(char) not in ("Cc", "Cs") else " "
+        for char in text.replace("\r\n", "\n")
+    )
 
 
 def _parts(parts: Sequence[Mapping[str, str]]) -> list[dict[str, str]]:

@@ -139,6 +139,7 @@ def test_findings_move_the_causes_and_the_plan(opened: dict[str, Any]) -> None:
 def test_a_repair_alone_proves_nothing(opened: dict[str, Any]) -> None:
     done = body("repair", "1001", "new-battery", "--part", "battery 28 Ah,B-28,0815", "--by", "Anna Weld")
     assert done["repairs"][0]["parts"] == [{"name": "battery 28 Ah", "number": "B-28", "serial": "0815"}]
+    assert "one too many" in str(refused("repair", "1001", "new-battery", "--part", "battery, 28 Ah, B-28, 0815"))
     error = refused("close", "1001")
     assert isinstance(error, UsageError)
     assert "No regulator run was made after the last repair" in str(error)

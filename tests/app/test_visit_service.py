@@ -200,6 +200,17 @@ def test_a_machine_is_named_or_sent(world: World) -> None:
     assert [one["work_order"] for one in world.visits.visits()] == ["WO-7"]
 
 
+def test_what_cannot_be_seen_or_moves_a_cursor_is_not_kept(world: World) -> None:
+    """A scanner's or a web page's leavings would keep a serial number from being found."""
+    text = "dead\x9b2J each\x1b[31m\tday\n\udcffat six"
+    body = world.visits.open(NewVisit("hollin-t18", unit="T18\u200b\xa00042\x85", complaint=text, customer="\u202eJo"))
+    assert (body["unit"], body["customer"], body["complaint"]) == ("T18 0042", "Jo", "dead 2J each [31m\tday\n at six")
+    with pytest.raises(
+        UsageError, match=r"'10\\u200b01' is no number of a work order: it holds signs that cannot be seen"
+    ):
+        world.visits.open(NewVisit("hollin-t18", work_order="10\u200b01"))
+
+
 def test_what_was_asked_is_told_in_the_words_of_then(world: World) -> None:
     """The causes file may be another one later: the record has the words."""
     world.visits.open(NEW)

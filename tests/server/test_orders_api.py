@@ -283,6 +283,15 @@ def test_the_remote_door_is_the_same_as_the_one_on_the_journal(fresh: World, tmp
         door.find(at, "terminals", LOOSE, photos=["gone.jpg"])
 
 
+def test_a_number_that_is_none_is_refused_in_words(world: World) -> None:
+    for act in (
+        lambda: remote(world).open(NewVisit("hollin-t18", work_order="7/8")),
+        lambda: remote(world).visit("7/8"),
+    ):
+        with pytest.raises(UsageError, match="'7/8' is no number of a work order: letters, digits and signs, no slash"):
+            act()
+
+
 def test_a_machine_file_of_this_computer_is_sent_as_its_text(world: World, tmp_path: Path) -> None:
     text = (Path(__file__).parents[2] / "configs" / "machines" / "hollin-t18.toml").read_text()
     own = tmp_path / "own.toml"
