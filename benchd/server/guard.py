@@ -167,7 +167,9 @@ class Guard:
             if message["type"] == "http.response.start":
                 answer.started = True
                 self._count(message["status"])
-                message = {**message, "headers": [*message.get("headers", ()), *self._safe]}
+                headers = list(message.get("headers", ()))
+                own = {name.lower() for name, _ in headers}  # a page may allow itself its own style and pictures
+                message = {**message, "headers": [*headers, *(one for one in self._safe if one[0] not in own)]}
             await send(message)
 
         return protected
