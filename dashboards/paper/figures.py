@@ -47,6 +47,7 @@ class Panel:
     lines: tuple[Line, ...] = ()
     end: tuple[float, float | None, str] | None = None
     share: float = 1.0  # of the height
+    span: float = 0.0  # the least that the height shows: a meter's last digit is no curve
     near: bool = False  # what lies far below all limits (a battery's dip under the starter) is cut
 
 
@@ -220,6 +221,8 @@ def _heights(axes: Axes, panel: Panel) -> None:
     low, high = min(shown), max(shown)
     if panel.near and len(asked) > 1:
         low = max(low, min(asked) - 1.6 * (max(asked) - min(asked)))
+    lacking = max(panel.span - (high - low), 0.0)
+    low, high = low - lacking / 2, high + lacking / 2
     margin = 0.08 * ((high - low) or abs(high) or 1.0)
     axes.set_ylim(low - margin, high + 2.0 * margin)
 
@@ -285,6 +288,7 @@ _ENDS = {
     ("load", "battery_volts"): "load_volts",
     ("draw", "draw_amps"): "draw_amps",
 }
+_SPANS = {"battery_volts": 1.0, "charge_amps": 4.0, "load_amps": 10.0, "crank_amps": 10.0, "engine_rpm": 400.0}
 _NEVER_DRAWN = ("stator_hertz", "battery_celsius")
 MOST_PANELS = 4
 
@@ -337,5 +341,6 @@ def _panel_of(procedure: str, name: str, points: Points, verdict: Mapping[str, A
         lines,
         end,
         share,
+        span=_SPANS.get(name, 0.0),
         near=(procedure, name) == ("regulator", "battery_volts"),
     )
