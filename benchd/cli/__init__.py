@@ -83,7 +83,8 @@ class LazyGroup(click.Group):
 @click.group(cls=LazyGroup, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="benchd")
 def cli() -> None:
-    """Reads the meters while a small engine runs, judges stator and regulator, names the suspect, keeps it all.
+    """Reads the meters while a small engine runs, judges battery, wiring, stator and regulator, names the suspect, and
+    carries the whole visit of a machine, from the complaint to the proof.
 
     Begin with: benchd demo
     """

@@ -226,8 +226,9 @@ def check(ctx: click.Context, files: tuple[str, ...]) -> None:
 def learn(weight: float, row_weight: float, write: bool, as_json: bool) -> None:
     """Count how often each cause was it and what was seen of it, from all orders that were closed as proven.
 
-    Orders closed without proof never count. It starts anew from the shipped file and the shop's own each time, so
-    counting twice changes nothing. What is written lies over both as causes-learned.toml in BENCHD_HOME.
+    Orders closed without proof never count, and of the others the newest 1000. It starts anew from the shipped file
+    and the shop's own each time, so counting twice changes nothing. What is written lies over both as
+    causes-learned.toml in BENCHD_HOME.
     """
     from benchd.core.causes import learn as counting
     from benchd.journal import home

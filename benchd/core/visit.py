@@ -123,8 +123,12 @@ def proof(visit: Visit) -> Proof:
     last repair that touched the stator. A new battery alone proves nothing of the charging system.
 
     Runs of another machine that was given this number, and those made before the order was opened, prove nothing; and
-    nothing is proven while what a run found since the last repair stands.
+    nothing is proven while what a run found since the last repair stands. Of a closed order it is what was found when it
+    was closed: no later program takes a proof back, or gives one.
     """
+    if visit.closed is not None:
+        told = visit.closed
+        return Proof(told.get("proven") is True, tuple(told.get("missing") or ()), tuple(told.get("runs") or ()))
     opened = int(visit.opened.get("after_run_no", 0))
     last = max([opened, *(int(one["after_run_no"]) for one in visit.repairs)])
     stator = [int(one["after_run_no"]) for one in visit.repairs if "stator" in one.get("touches", ())]

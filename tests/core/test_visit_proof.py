@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from benchd.core.visit import fold, proof
+from benchd.core.visit import Proof, fold, proof
 
 RUN = "20270301-10000{}-000ab"
 
@@ -109,6 +109,21 @@ def test_what_proves_nothing(runs: list[dict[str, Any]], missing: list[str]) -> 
     assert found.proven == (not missing)
     assert len(found.missing) == len(missing)
     assert all(words in said for words, said in zip(missing, found.missing, strict=True))
+
+
+@pytest.mark.parametrize("proven", [True, False])
+def test_a_closed_order_stays_as_it_was_closed(proven: bool) -> None:
+    """Though its runs would be judged otherwise today."""
+    closed = {
+        "kind": "order-closed",
+        "seq": 9,
+        "proven": proven,
+        "missing": [] if proven else ["No run."],
+        "runs": ["x"],
+    }
+    runs = [run(3), run(4, "draw", "fail")] if proven else [run(3)]
+    found = proof(fold([OPENED, closed], runs))
+    assert found == Proof(proven, () if proven else ("No run.",), ("x",))
 
 
 def test_a_fault_found_before_the_last_repair_does_not_stand() -> None:
