@@ -89,3 +89,24 @@ def _mended(visit: Visit) -> Iterator[_At]:
 
 def _is_question(item: Item | None) -> bool:
     return item is not None and item.kind == "question"
+
+
+#: A test that said nothing so often since the last repair is not proposed again; what proves the machine always is.
+IN_VAIN = 2
+_PROVING = ("regulator", "stator")
+
+
+def passed_over(knowledge: Knowledge, visit: Visit) -> frozenset[str]:
+    """Items that are not to be proposed again: questions and looks that were skipped, tests that were run in vain."""
+    newest: dict[str, object] = {}
+    for records, key in ((visit.answers, "question"), (visit.findings, "check")):
+        newest |= {str(one[key]): one.get("outcome") for one in records}
+    skipped = {id for id, outcome in newest.items() if outcome is None}
+    since = max((int(one["after_run_no"]) for one in visit.repairs), default=0)
+    runs = [run for run in visit.runs if int(run["run_no"]) > since and run["status"] is not None]
+    for item in knowledge.items.values():
+        if item.run and item.id not in _PROVING:
+            mine = [run for run in runs if run["procedure"] == item.run][-IN_VAIN:]
+            if len(mine) == IN_VAIN and not any(run.get("item") for run in mine):
+                skipped.add(item.id)
+    return frozenset(skipped)

@@ -21,7 +21,7 @@ from benchd.journal_orders import STATES, Moved
 from benchd.plaintext import harmless
 from benchd.visits.body import causes_of, knowledge_body, planned, text_of, visit_body
 from benchd.visits.door import LONGEST_LINE, NewRepair, NewVisit, new_number, number_of
-from benchd.visits.evidence import evidence_of, meaning
+from benchd.visits.evidence import evidence_of, meaning, passed_over
 from benchd.visits.photos import FOLDER, MOST_PHOTOS, Photo, keep_all, read_photo
 
 if TYPE_CHECKING:
@@ -64,7 +64,9 @@ class Visits:
         self._machine_file = machine_file
         self._verdicts: OrderedDict[str, dict[str, Any]] = OrderedDict()
         self._model: tuple[Knowledge, Model] | None = None
-        self._thoughts: OrderedDict[tuple[Model, tuple[Any, ...], str], tuple[Ranking, Plan]] = OrderedDict()
+        self._thoughts: OrderedDict[tuple[Model, tuple[Any, ...], str, frozenset[str]], tuple[Ranking, Plan]] = (
+            OrderedDict()
+        )
 
     @property
     def known(self) -> Knowledge:
@@ -89,7 +91,7 @@ class Visits:
         if by not in BY:
             raise UsageError(f"a plan spares {' or '.join(BY)}, not {by!r}")
         visit, known = self._visit(work_order), self.known
-        ranking, plan = self._thought(known, evidence_of(known, visit), by)
+        ranking, plan = self._thought(known, evidence_of(known, visit), by, passed_over(known, visit))
         proof = core.proof(visit)
         body = visit_body(known, visit, proof, ranking, planned(plan, proof, visit))
         return {**body, "digest": self.journal.order_digest(visit.work_order)}
@@ -107,7 +109,7 @@ class Visits:
         """What counts as evidence, for whoever wants to learn from it."""
         return evidence_of(self.known, self._visit(work_order))
 
-    def _thought(self, known: Knowledge, evidence: Evidence, by: str) -> tuple[Ranking, Plan]:
+    def _thought(self, known: Knowledge, evidence: Evidence, by: str, skipped: frozenset[str]) -> tuple[Ranking, Plan]:
         """What the evidence says; thought about once, since several may look at one order again and again."""
         # Imported late: numpy, which a list of orders does not need.
         from benchd.core.causes.infer import Model, rank
@@ -117,10 +119,10 @@ class Visits:
         if held is None or held[0] is not known:
             held = self._model = (known, Model(known))
             self._thoughts.clear()
-        key = (held[1], tuple(evidence), by)
+        key = (held[1], tuple(evidence), by, skipped)
         found = self._thoughts.get(key)
         if found is None:
-            found = self._thoughts[key] = rank(held[1], evidence), plan(held[1], evidence, by)
+            found = self._thoughts[key] = rank(held[1], evidence), plan(held[1], evidence, by, skipped)
             while len(self._thoughts) > _THOUGHTS_KEPT:
                 self._thoughts.popitem(last=False)
         return found

@@ -15,7 +15,9 @@ from visiting import Visitor, shop
 from benchd.cli.demo import STORY_NAMES
 from benchd.cli.stories import ORDINARY, STORIES
 from benchd.config import find_file
+from benchd.core.visit import Visit
 from benchd.virtual.scenario import FAULTS
+from benchd.visits.evidence import passed_over
 from benchd.visits.knowledge import load_knowledge
 
 pytestmark = pytest.mark.timeout(240)
@@ -32,6 +34,22 @@ def test_a_loose_joint_is_found_tightened_and_proven(tmp_path: Path) -> None:
         assert set(visit.repairs) <= {"clean-terminals", "charge-battery"}, visit.told
         assert visit.close().returncode == 0, visit.told
         assert visit.body["state"] == "proven"
+
+
+def test_what_was_skipped_or_run_in_vain_is_not_proposed_again() -> None:
+    knowledge = load_knowledge([find_file("common", "causes")])
+    void = {"status": "judged", "verdict": "void", "suspect": "unknown", "finding": "", "item": "", "outcome": ""}
+    visit = Visit(
+        answers=[
+            {"question": "cranks", "outcome": "slowly"}, {"question": "cranks", "outcome": None},
+            {"question": "use", "outcome": None}, {"question": "use", "outcome": "short"},
+        ],
+        findings=[{"check": "grounds", "outcome": None}],
+        runs=[{**void, "procedure": name, "run_no": no} for no, name in enumerate(["drop", "drop", "load", "stator", "stator"], 1)],
+    )  # fmt: skip
+    assert passed_over(knowledge, visit) == {"cranks", "grounds", "drop"}
+    visit.repairs.append({"after_run_no": 2})
+    assert passed_over(knowledge, visit) == {"cranks", "grounds"}
 
 
 def test_the_stories_speak_the_words_of_the_causes_file_and_of_the_virtual_bench() -> None:
