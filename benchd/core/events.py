@@ -2,7 +2,8 @@
 
 One record = one event: {"kind": KIND, ...body}, JSON-ready. Records of one run, in order of `seq`:
 
-    run-opened       run, procedure, bench, spec, work_order, unit, started (UTC), versions, configuration as it was
+    run-opened       run, procedure, bench, spec, work_order, unit, started (UTC), versions, configuration as it was;
+                     last_good {run, started, from_s, points} of the same unit, if there is one
     instrument       name, driver, port, what it says it is, calibration due
     sample           t_ns, values {channel: [value, resolution, flags, age_s]}
     reading          every raw reading with instrument, arrival t_ns (what a sample was made of)
