@@ -8,7 +8,7 @@ from typing import Any
 from urllib.parse import quote
 
 from benchd.client import Client
-from benchd.visits.door import NewRepair, NewVisit, new_number, number_of
+from benchd.visits.door import NewRepair, NewVisit, new_number, number_of, one_line, plain_text
 from benchd.visits.photos import FOLDER, Photo, keep, read_photo
 
 #: Printing takes seconds, and waits for what is printed before it.
@@ -33,7 +33,7 @@ class RemoteVisits:
         return found
 
     def visit(self, work_order: str, by: str = "minutes") -> dict[str, Any]:
-        return self.client.ask("GET", _path(work_order), query={"by": by})
+        return self.client.ask("GET", _path(work_order), query={"by": one_line(by)})
 
     def knowledge(self) -> dict[str, Any]:
         return self.client.ask("GET", "/v1/knowledge")
@@ -53,18 +53,18 @@ class RemoteVisits:
         body = {
             "machine": Path(machine).name or None,
             "spec_toml": text,
-            "complaint": wanted.complaint,
-            "unit": wanted.unit.strip(),
-            "customer": wanted.customer.strip(),
+            "complaint": plain_text(wanted.complaint),
+            "unit": one_line(wanted.unit),
+            "customer": one_line(wanted.customer),
             "work_order": new_number(wanted.work_order.strip()) if wanted.work_order.strip() else None,
-            "by": wanted.by.strip(),
+            "by": one_line(wanted.by),
         }
         return self.client.ask("POST", "/v1/orders", body=body, timeout_s=WRITE_TIMEOUT_S)
 
     def answer(
         self, work_order: str, question: str, outcome: str | None, note: str = "", by: str = ""
     ) -> dict[str, Any]:
-        body = {"question": question, "outcome": outcome, "note": note, "by": by}
+        body = {"question": question, "outcome": outcome, "note": plain_text(note), "by": one_line(by)}
         return self._post(work_order, "answers", body)
 
     def find(
@@ -79,26 +79,26 @@ class RemoteVisits:
         if photos:  # an order that is not there leaves none of them behind
             self.client.ask("GET", _path(work_order))
         sent = [self._sent(one) for one in [read_photo(path) for path in photos]]
-        body = {"check": check, "outcome": outcome, "note": note, "photos": sent, "by": by}
+        body = {"check": check, "outcome": outcome, "note": plain_text(note), "photos": sent, "by": one_line(by)}
         return self._post(work_order, "findings", body)
 
     def note(self, work_order: str, text: str, by: str = "") -> dict[str, Any]:
-        return self._post(work_order, "notes", {"text": text, "by": by})
+        return self._post(work_order, "notes", {"text": plain_text(text), "by": one_line(by)})
 
     def repair(self, work_order: str, done: NewRepair) -> dict[str, Any]:
         body = {
             "repair": done.repair or None,
-            "did": done.did,
+            "did": plain_text(done.did),
             "mends": list(done.mends),
             "touches": list(done.touches),
-            "parts": [dict(one) for one in done.parts],
+            "parts": [{key: one_line(value) for key, value in one.items()} for one in done.parts],
             "minutes": done.minutes,
-            "by": done.by,
+            "by": one_line(done.by),
         }
         return self._post(work_order, "repairs", body)
 
     def close(self, work_order: str, reason: str = "", by: str = "") -> dict[str, Any]:
-        return self._post(work_order, "close", {"reason": reason, "by": by})
+        return self._post(work_order, "close", {"reason": plain_text(reason), "by": one_line(by)})
 
     def _post(self, work_order: str, what: str, body: Mapping[str, Any]) -> dict[str, Any]:
         return self.client.ask("POST", f"{_path(work_order)}/{what}", body=body, timeout_s=WRITE_TIMEOUT_S)

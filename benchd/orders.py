@@ -56,12 +56,12 @@ class Ready:
 def prepare(order: Order, journal: Journal, today: datetime) -> Ready:
     """Check spec, bench, limits, calibration and store; ConfigError or StoreError with everything that is wrong.
 
-    The unit is taken from the work order if none is given. BusyError if that order is closed.
+    The unit is taken from the work order if none is given and it is of the same machine. BusyError if that order is closed.
     """
-    order = replace(order, unit=order.unit or unit_of(journal, order.work_order))
+    order = replace(order, unit=order.unit or unit_of(journal, order.work_order, order.spec.name))
     preflight.check_spec(order.spec, order.procedure)
     known, timing = preflight.known_of(order.bench, order.rule, preflight.poles_of(order.spec))
-    earlier = earlier_outcomes(journal, order.work_order)
+    earlier = earlier_outcomes(journal, order.work_order, order.spec.name)
     procedure = procedures.make(order.procedure, order.spec, known, earlier, **timing)
     preflight.check_bench(order.bench, known, procedure)
     channels = preflight.wanted_channels(order.bench, procedure)
@@ -71,8 +71,8 @@ def prepare(order: Order, journal: Journal, today: datetime) -> Ready:
     return Ready(order, procedure, known, channels, instruments, notes, earlier)
 
 
-def unit_of(journal: Journal, work_order: str | None) -> str | None:
-    """The unit of a work order, None where there is no such order. BusyError if it is closed: no run can be added."""
+def unit_of(journal: Journal, work_order: str | None, machine: str) -> str | None:
+    """The unit of a work order of this machine, None where there is no such order. BusyError if it is closed: no run can be added."""
     try:
         found = None if work_order is None else journal.order(work_order)
     except NotFoundError:  # a number that somebody keeps elsewhere
@@ -81,7 +81,7 @@ def unit_of(journal: Journal, work_order: str | None) -> str | None:
         return None
     if found["state"] != "open":
         raise BusyError(closed_sentence(str(work_order), found["closed"]))
-    return found["unit"] or None
+    return found["unit"] or None if found["machine"] in (None, machine) else None
 
 
 def strangers(journal: Journal, order: Order) -> Iterator[str]:
@@ -112,13 +112,13 @@ TOUCHED = {
 }
 
 
-def earlier_outcomes(journal: Journal, work_order: str | None) -> dict[str, str]:
-    """Procedure -> its last outcome in this work order; runs that were not judged, or that a repair has outdated, do not
-    count."""
+def earlier_outcomes(journal: Journal, work_order: str | None, machine: str) -> dict[str, str]:
+    """Procedure -> its last outcome in this work order; runs that were not judged, that a repair has outdated, or that are
+    of another machine do not count."""
     if work_order is None:
         return {}
     after = _outdated(journal, work_order)
-    runs = journal.runs(1000, work_order=work_order)
+    runs = [run for run in journal.runs(1000, work_order=work_order) if run["spec"] in (None, machine)]
     return outcomes_of(run for run in runs if int(run["run_no"]) > after.get(str(run["procedure"]), 0))
 
 

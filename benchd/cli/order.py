@@ -125,7 +125,7 @@ def new(machine: str, complaint: str, unit: str, customer: str, number: str, by:
 
 
 @command.command("list", short_help="List the orders, newest first.")
-@click.option("--state", type=click.Choice(["open", "proven", "closed without proof"]), help="Only these.")
+@click.option("--state", type=click.Choice(["open", "proven", "closed without proof", "closed"]), help="Only these.")
 @click.option("--unit", metavar="SERIAL", help="Only this machine's.")
 @click.option("--machine", metavar="NAME", help="Only this model's.")
 @click.option("--limit", default=20, show_default=True, type=click.IntRange(1, 1000), help="At most so many.")

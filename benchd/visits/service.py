@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
@@ -18,9 +17,8 @@ from benchd.core.causes.knowledge import Item, Knowledge, Repair
 from benchd.errors import ConfigError, NotFoundError, UsageError
 from benchd.journal import Journal
 from benchd.journal_orders import STATES, Moved
-from benchd.plaintext import harmless
 from benchd.visits.body import causes_of, knowledge_body, planned, text_of, visit_body
-from benchd.visits.door import LONGEST_LINE, NewRepair, NewVisit, new_number, number_of
+from benchd.visits.door import LONGEST_LINE, NewRepair, NewVisit, new_number, number_of, one_line, plain_text
 from benchd.visits.evidence import evidence_of, meaning, passed_over
 from benchd.visits.photos import FOLDER, MOST_PHOTOS, Photo, keep_all, read_photo
 
@@ -368,25 +366,17 @@ def _none(what: str, id: str, known: Any) -> str:
 
 def _line(name: str, text: str, most: int = LONGEST_LINE) -> str:
     """One line, blanks squeezed; a scanner's line end is no part of it. UsageError if it is too long."""
-    return _short(name, " ".join(harmless(text).split()), most)
+    return _short(name, one_line(text), most)
 
 
 def _text(name: str, text: str, most: int = LONGEST_TEXT) -> str:
-    return _short(name, _plain(text).strip(), most)
+    return _short(name, plain_text(text), most)
 
 
 def _short(name: str, text: str, most: int) -> str:
     if len(text) > most:
         raise UsageError(f"{name}: has {len(text)} characters, may have {most}: shorten it")
     return text
-
-
-def _plain(text: str) -> str:
-    """Without control characters other than line ends and tabs, and without what no text file can hold."""
-    return "".join(
-        char if char in "\n\t" or unicodedata.category(char) not in ("Cc", "Cs") else " "
-        for char in text.replace("\r\n", "\n")
-    )
 
 
 def _parts(parts: Sequence[Mapping[str, str]]) -> list[dict[str, str]]:

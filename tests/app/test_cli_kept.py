@@ -229,9 +229,11 @@ def test_the_last_judged_outcome_of_a_work_order_is_known_to_its_next_run(shop: 
     shop.keep(31.0, cut_after=3)
     shop.keep(20.0, work_order="other")
     with Journal() as journal:
-        assert earlier_outcomes(journal, "1042") == {"stator": "pass"}
-        assert earlier_outcomes(journal, "other") == {"stator": "fail"}
-        assert earlier_outcomes(journal, None) == {}
+        machine = str(journal.runs(1)[0]["spec"])
+        assert earlier_outcomes(journal, "1042", machine) == {"stator": "pass"}
+        assert earlier_outcomes(journal, "other", machine) == {"stator": "fail"}
+        assert earlier_outcomes(journal, "1042", "another machine") == {}
+        assert earlier_outcomes(journal, None, machine) == {}
 
 
 def test_a_run_killed_in_the_middle_is_void_when_judged_again(shop: Shop) -> None:

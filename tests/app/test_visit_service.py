@@ -614,9 +614,11 @@ def test_a_run_of_another_machine_than_its_order_s_is_told_so_before_it_begins(w
 
 def test_a_run_takes_its_unit_from_the_order_and_none_is_made_on_a_closed_one(world: World) -> None:
     world.visits.open(NEW)
-    assert orders.unit_of(world.journal, "1001") == "T18-0042"
-    assert orders.unit_of(world.journal, "elsewhere") is None
-    assert orders.unit_of(world.journal, None) is None
+    machine = "Hollin T18 garden tractor"
+    assert orders.unit_of(world.journal, "1001", machine) == "T18-0042"
+    assert orders.unit_of(world.journal, "1001", "Caldmoor Z42") is None, "another machine has another number"
+    assert orders.unit_of(world.journal, "elsewhere", machine) is None
+    assert orders.unit_of(world.journal, None, machine) is None
     world.visits.close("1001", "sold")
     with pytest.raises(BusyError, match=r"1001 was closed .*no run can be added to it\. Open a new order"):
-        orders.unit_of(world.journal, "1001")
+        orders.unit_of(world.journal, "1001", machine)

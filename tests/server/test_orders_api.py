@@ -283,6 +283,16 @@ def test_the_remote_door_is_the_same_as_the_one_on_the_journal(fresh: World, tmp
         door.find(at, "terminals", LOOSE, photos=["gone.jpg"])
 
 
+def test_what_cannot_be_seen_is_no_reason_to_refuse_what_was_pasted(world: World) -> None:
+    """Both doors keep the same of it."""
+    body = remote(world).open(NewVisit("hollin-t18", complaint="a\x9bb\r\nc", customer="Jo\x1b", by="An\u200bna"))
+    assert (body["complaint"], body["customer"], body["opened_by"]) == ("a b\nc", "Jo", "An na")
+    at = body["work_order"]
+    body = remote(world).repair(at, NewRepair("clean-terminals", "x\x00", parts=({"name": "p\x07q"},), by="\x1b"))
+    assert (body["repairs"][0]["did"], body["repairs"][0]["parts"][0]["name"]) == ("x", "p q")
+    assert remote(world).note(at, "\x9bn", "")["notes"][0]["text"] == "n"
+
+
 def test_a_number_that_is_none_is_refused_in_words(world: World) -> None:
     for act in (
         lambda: remote(world).open(NewVisit("hollin-t18", work_order="7/8")),
