@@ -97,16 +97,19 @@ _PROVING = ("regulator", "stator")
 
 
 def passed_over(knowledge: Knowledge, visit: Visit) -> frozenset[str]:
-    """Items that are not to be proposed again: questions and looks that were skipped, tests that were run in vain."""
+    """Items that are not to be proposed again: questions and looks that were skipped, tests that were run in vain. What
+    others wait for (is it frozen?) is proposed until it is answered: else they would wait for ever."""
     newest: dict[str, object] = {}
     for records, key in ((visit.answers, "question"), (visit.findings, "check")):
         newest |= {str(one[key]): one.get("outcome") for one in records}
-    skipped = {id for id, outcome in newest.items() if outcome is None}
+    needs = [*(one.needs for one in knowledge.items.values()), *(one.needs for one in knowledge.repairs.values())]
+    needed = {need for of_one in needs for need in of_one}
+    skipped = {id for id, outcome in newest.items() if outcome is None} - needed
     since = max((int(one["after_run_no"]) for one in visit.repairs), default=0)
     runs = [run for run in visit.runs if int(run["run_no"]) > since and run["status"] is not None]
     for item in knowledge.items.values():
         if item.run and item.id not in _PROVING:
-            mine = [run for run in runs if run["procedure"] == item.run][-IN_VAIN:]
+            mine = [run for run in runs if run["procedure"] == item.run and not run.get("foreign")][-IN_VAIN:]
             if len(mine) == IN_VAIN and not any(run.get("item") for run in mine):
                 skipped.add(item.id)
     return frozenset(skipped)

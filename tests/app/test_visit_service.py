@@ -23,7 +23,7 @@ from benchd.core.visit import Mended, Observed
 from benchd.errors import BusyError, ConfigError, NotFoundError, UsageError
 from benchd.journal import Journal
 from benchd.visits.door import NewRepair, NewVisit, VisitDoor
-from benchd.visits.evidence import meaning
+from benchd.visits.evidence import meaning, passed_over
 from benchd.visits.photos import MOST_BYTES, Photo, named, path_of
 from benchd.visits.service import Visits
 
@@ -310,6 +310,21 @@ def test_the_newest_since_the_last_repair_counts_and_of_a_question_the_newest_of
     (mended,) = [one for one in world.evidence if isinstance(one, Mended)]
     assert (mended.mends, mended.touches) == (("joint-loose",), ("wiring",))
     assert world.visits.evidence("1001") == world.evidence
+
+
+def test_what_others_wait_for_is_proposed_until_it_is_answered(world: World) -> None:
+    """Skipped, it would lock them for ever; and another machine's runs are nobody's vain tries."""
+    world.visits.open(NEW)
+    world.visits.find("1001", "terminals", None)
+    for _ in range(2):
+        judged(world.journal, "1001", "load", machine="Caldmoor Z42", verdict="void")
+    visit = world.visits._visit("1001")
+    assert passed_over(KNOWN, visit) == {"terminals"}
+    load = replace(KNOWN.items["load"], needs=("terminals",))
+    assert passed_over(replace(KNOWN, items={**KNOWN.items, "load": load}), visit) == set()
+    for _ in range(2):
+        judged(world.journal, "1001", "load", verdict="void")
+    assert passed_over(KNOWN, world.visits._visit("1001")) == {"terminals", "load"}
 
 
 def test_a_finding_is_taken_back_though_something_was_repaired_since(world: World) -> None:
