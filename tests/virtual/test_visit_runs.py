@@ -19,7 +19,7 @@ from benchd.virtual.scenario import Scenario
 
 SPEED = 25.0
 #: What is over in seconds must still be read often enough by a computer that is busy with other tests.
-SLOWER = {"load": 8.0, "crank": 10.0}
+SLOWER = {"load": 6.0, "crank": 4.0}
 AT_ONCE, TRIES = 4, 3  # benches; times
 
 
