@@ -46,3 +46,18 @@ def test_a_visits_machine_is_its_own(tmp_path: Path) -> None:
     )
     assert done.exit_code == 2
     assert "leave --fault" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--config", "tessel-lane", "--fault", "ground-bad"], "are for --demo"),
+        (["--demo", "--fault", "ground-bat"], "ground-bad"),
+        (["--demo", "--fault", "ground-bad=9"], "0.08 to 0.3"),
+        (["--demo", "--benches", "0"], "0"),
+    ],
+)
+def test_what_serve_builds_in_is_refused_where_it_makes_no_sense(tmp_path: Path, words: list[str], told: str) -> None:
+    done = CliRunner().invoke(cli, ["serve", *words], env={"BENCHD_HOME": str(tmp_path)})
+    assert done.exit_code == 2
+    assert told in done.stderr
