@@ -24,6 +24,8 @@ LEAST = 1e-4
 THIN = 0.004
 #: So many checks, the best by value and the best by rate, are looked at two steps deep.
 FIRST = 4
+#: A repair comes before another only if its probability over its price is at least so much of the best one's.
+LIKELY = 0.35
 #: How much of the best check's rate the checks after the second are trusted with.
 TRUST = 0.1
 #: What is left of the price of a check that the proof needs done before it in any case.
@@ -44,14 +46,18 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class Mend:
+    """`probability`: that something is there which it mends. `price`: of it and its proof, and what is wasted on it."""
+
     repair: str
     value: float
     probability: float
+    price: float
 
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """`checks` and `mends` the best first. `blind`: without any further check, less `floor`."""
+    """`checks` and `mends` by their value, the best first; repairs that are far less probable for their price behind
+    the others. `blind`: without any further check, less `floor`."""
 
     floor: float
     blind: float
@@ -110,10 +116,11 @@ class Ahead:
         after = np.array([now.belief.mended(repairs[id].mends, repairs[id].right).posterior for id in ids])
         blind, _ = worth.blind(after @ worth.table[:, self.columns], self.columns)
         found = [
-            Mend(id, worth.base[id] + wasted[id] + rest, needed[id])
+            Mend(id, worth.base[id] + wasted[id] + rest, needed[id], worth.base[id] + wasted[id])
             for id, rest in zip(ids, blind.tolist(), strict=True)
         ]
-        return tuple(sorted(found, key=lambda one: one.value))
+        most = max(one.probability / one.price for one in found)
+        return tuple(sorted(found, key=lambda one: (one.probability / one.price < LIKELY * most, one.value)))
 
     # --- checks -------------------------------------------------------------------------------------------------------
 

@@ -84,9 +84,12 @@ class Planner:
             return self._proving(now, due[0])
         look = self.ahead.look(now, deep=deep)
         mend = look.mends[0] if look.mends else None
-        pays = next((check for check in look.checks if check.sure < look.blind), None)
+        pays = [check for check in look.checks if check.sure < look.blind]
         if pays:
-            return Decision("check", look, pays.chain)
+            # The talk comes before the tools: whoever knows the machine is here now.
+            items = self.model.knowledge.items
+            talk = next((check for check in pays if items[check.chain[0]].kind == "question"), pays[0])
+            return Decision("check", look, talk.chain)
         again = now.again()
         if again and not (mend and mend.probability >= SURE):
             return Decision("check", look, (again,))

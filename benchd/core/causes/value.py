@@ -111,15 +111,16 @@ class Worth:
             return floor, np.zeros_like(floor)
         groups = columns[:-3]
         base, waste = self._base[groups], self._waste[groups]
-        order = np.argsort(mass * (-1 / (base + waste)), axis=-1)
+        told = self._seen_by_proof[groups]
+        order = np.argsort(-mass / ((base + waste) * (total - told * (total - wrong)) + 1e-12), axis=-1)
         sorted_mass = np.take_along_axis(mass, order, axis=-1)
         left = np.minimum(np.cumsum(sorted_mass[..., ::-1], axis=-1)[..., ::-1], wrong)  # still wrong before each
-        done = total - self._seen_by_proof[groups][order] * (total - left)
+        done = total - told[order] * (total - left)
         spent = done * base[order] + waste[order] * np.maximum(done - sorted_mass, 0.0)
         upto = np.cumsum(spent, axis=-1)
         stop = (upto - spent + self.prices.back * left).min(axis=-1)
         # Where nothing may be wrong, a proof tells whether anything is, or the first repair is done for nothing.
         first, price = order[..., 0], base + waste
-        at_once = (total - left)[..., 0] * (self._seen_by_proof[groups] * price)[first]
+        at_once = (total - left)[..., 0] * (told * price)[first]
         value = np.minimum(stop, upto[..., -1]) + np.minimum(self._prove * wrong[..., 0], at_once)
         return value, np.maximum(value - floor, 0.0)
