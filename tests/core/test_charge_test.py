@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from battery_runs import BATTERY, MACHINE, RESTED, SIX, Loaded, Played, Resting, play
@@ -16,6 +18,7 @@ from benchd.core.specs import AccuracyLine, ChannelModel, Metrology
 
 FINE = Metrology({"battery_volts": ChannelModel("battery_volts", (AccuracyLine(Quantity.DC_VOLTS, 0.05, 3, 0.001),))})
 NONE = {"gravity:1": "none"}
+TAKEN_OFF: dict[str, Any] = {"take-off": ["done", "done"]}  # said twice: these batteries' volts show no load
 
 
 def cells(*gravities: float) -> dict[str, str]:
@@ -99,8 +102,7 @@ def test_volts_and_gravity_that_disagree_are_explained(volts: float, gravity: fl
 
 
 def test_surface_charge_is_recognised_by_its_volts_and_waited_for() -> None:
-    found = play("charge", Resting(12.62, surface=0.5).samples(900), RESTED | NONE | {"take-off": "done"})
-    assert len(found.prompts("take-off")) == 1
+    found = play("charge", Resting(12.62, surface=0.5).samples(900), RESTED | NONE | TAKEN_OFF)
     assert "150 A" in found.prompts("take-off")[0].text, "half the cold-cranking amps"
     assert found.verdict.duration_s > 60
     waiting = [one for one in found.standings() if "settle" in one.why]
@@ -109,7 +111,7 @@ def test_surface_charge_is_recognised_by_its_volts_and_waited_for() -> None:
 
 
 def test_surface_charge_is_recognised_by_what_the_operator_says() -> None:
-    found = at(12.6, RESTED | NONE | {"charged-lately": "yes", "take-off": "done"}, metrology=FINE)
+    found = at(12.6, RESTED | NONE | {"charged-lately": "yes"} | TAKEN_OFF, metrology=FINE)
     assert found.prompts("take-off")
     assert found.finding == "charged"
 
@@ -131,10 +133,10 @@ def test_surface_charge_left_in_place_is_no_verdict() -> None:
 
 
 def test_a_load_that_took_too_little_off_does_not_count_as_rest() -> None:
-    still = play("charge", Resting(12.9).samples(900), RESTED | NONE | {"take-off": "done"}, metrology=FINE)
+    still = play("charge", Resting(12.9).samples(900), RESTED | NONE | TAKEN_OFF, metrology=FINE)
     assert (still.verdict.outcome, still.finding) == ("void", "surface-charge")
     assert any("took too little off" in one for one in still.verdict.reasons)
-    backed = play("charge", Resting(12.9).samples(900), RESTED | SIX | {"take-off": "done"}, metrology=FINE)
+    backed = play("charge", Resting(12.9).samples(900), RESTED | SIX | TAKEN_OFF, metrology=FINE)
     assert backed.finding == "charged", "the acid says so as well"
 
 
@@ -144,6 +146,35 @@ def test_the_load_is_seen_in_load_amps() -> None:
     assert found.prompts("take-off")
     assert found.finding == "charged"
     assert found.verdict.duration_s > 60 + 15 + 60
+
+
+def dipping(from_s: float, until_s: float) -> Iterator[Sample]:
+    """12.90 V just charged; a load holds them at 12.2 V, then they come back to 12.62 V."""
+    for sample in Resting(12.9).samples(600):
+        volts = sample.number("battery_volts") if sample.t_s < from_s else 12.2 if sample.t_s < until_s else 12.62
+        yield Sample(sample.t_ns, {"battery_volts": Value(volts, 0.01)})
+
+
+def test_a_load_that_nobody_saw_is_asked_about_once() -> None:
+    found = at(12.6, RESTED | NONE | {"charged-lately": "yes", "take-off": "done"}, metrology=FINE)
+    assert len(found.prompts("take-off")) == 2
+    assert "No load was seen" in found.prompts("take-off")[1].text
+    assert (found.verdict.outcome, found.finding) == ("void", "surface-charge")
+    insists = at(12.6, RESTED | NONE | {"charged-lately": "yes"} | TAKEN_OFF, metrology=FINE)
+    assert any("the volts showed none" in one for one in insists.verdict.reasons)
+    seen = play("charge", dipping(6.0, 12.0), RESTED | NONE | TAKEN_OFF, metrology=FINE)
+    assert seen.finding == "charged"
+    assert not any("showed none" in one for one in seen.verdict.reasons)
+
+
+def test_a_load_that_stays_on_ends_with_no_verdict() -> None:
+    """Lamps left on: no rest volts ever, and not an exception."""
+    left_on = play("charge", dipping(40.0, 600.0), RESTED | NONE, metrology=FINE)
+    assert (left_on.verdict.outcome, left_on.finding) == ("void", "surface-charge")
+    assert "a load is still on" in left_on.verdict.reasons[0]
+    clamp = ({**one.values, "load_amps": Value(6.0, 0.1)} for one in Resting(12.62).samples(60))
+    never = play("charge", (Sample(t * 10**9, one) for t, one in enumerate(clamp)), RESTED | NONE, max_run_s=50.0)
+    assert (never.verdict.outcome, never.finding) == ("void", "cut-short")
 
 
 def test_low_volts_after_a_charge_need_no_load_to_be_sure() -> None:
@@ -256,6 +287,16 @@ def test_displays_and_noise(digit: float, noise: float) -> None:
     found = play("charge", Resting(12.63, digit=digit, noise=noise).samples(900), RESTED | SIX)
     assert found.finding == "charged"
     assert found.verdict.duration_s <= 60
+
+
+@pytest.mark.parametrize(("step_s", "digit", "noise"), [(2.0, 0.01, 0.002), (5.0, 0.1, 0.002), (1.0, 0.01, 0.02)])
+def test_slow_coarse_or_noisy_readings_take_longer_and_end(step_s: float, digit: float, noise: float) -> None:
+    """They went on to the longest time allowed: half a minute of them never told that the volts stand."""
+    found = play(
+        "charge", Resting(12.63, digit=digit, step_s=step_s, noise=noise).samples(900), RESTED | SIX, quiet=True
+    )
+    assert found.finding == "charged"
+    assert 30 < found.verdict.duration_s <= 125
 
 
 def test_a_coarse_display_is_not_sure() -> None:

@@ -7,7 +7,8 @@ Prompts (id: what it takes; every one can be left out with Enter or 'skip'):
     battery-celsius    a temperature with its unit (20C, 68F); not asked where the bench has the channel
     gravity:1 .. :6    hydrometer readings; 'skip' leaves one cell out, 'none' all, 'ice' says that it is frozen; not
                        asked for a sealed battery
-    take-off           done | skip: the surface charge was taken off by a load (seen by itself in load_amps)
+    take-off           done | skip: the surface charge was taken off by a load (seen by itself in load_amps); a 'done'
+                       without a dip in the volts is asked about once
 
 Findings: charged, discharged, weak-cell, frozen, surface-charge, disagree, unsure, cut-short; 'instrument' where a
 meter is in the way. It ends as soon as the volts stand and nothing is left to be answered.
@@ -41,6 +42,7 @@ WAIT_S = 180.0  # after the load that takes surface charge off; one published li
 WAIT_LEAST_S = 60.0  # unless the volts stand before
 LOAD_ON_AMPS, LOAD_LEAST_S = 5.0, 10.0
 DIP_VOLTS = 0.15  # lamps pull at least so much from a small battery
+SEEN_DIP_VOLTS = 0.05  # less than any load does: without it nothing was switched on
 
 
 class ChargeTest:
@@ -84,6 +86,8 @@ class ChargeTest:
         self._measuring = False
         self._load_since_s: float | None = None
         self._before_dip: float | None = None
+        self._dips = 0  # readings well below, since the load was asked for
+        self.unseen_load = False  # 'done' was said, and the volts showed nothing of it
         self._negative = 0
         self._verdict: Verdict | None = None
 
@@ -136,6 +140,9 @@ class ChargeTest:
         if answer.id == battery_words.CHARGED_ID:
             return self._lately(answer, text)
         if answer.id == battery_words.TAKE_OFF_ID and self.stage == "take off":
+            if text == "done" and self._dips < 2 and not self.unseen_load and self._before_dip is not None:
+                self.unseen_load, why = True, "No load was seen in the volts."
+                return [battery_words.take_off(answer.t_ns, why, self._amps())]
             if text == "done":
                 self._taken_off()
             elif text in SKIP:
@@ -175,6 +182,8 @@ class ChargeTest:
         if volts is not None:
             self.volts.see(sample.values["battery_volts"])
             self._negative = self._negative + 1 if volts < -1.0 else 0
+            if self._before_dip is not None and self.stage == "take off":
+                self._dips += volts < self._before_dip - SEEN_DIP_VOLTS
         if self._under_load(t_s, volts, amps):
             return []
         if volts is not None:
@@ -198,8 +207,14 @@ class ChargeTest:
                 self._taken_off()
         return self._load_since_s is not None
 
+    @property
+    def loaded(self) -> bool:
+        """Whether a load is on now."""
+        return self._load_since_s is not None
+
     def _taken_off(self) -> None:
         self.stage = "waiting"
+        self.unseen_load = self.unseen_load and self._dips < 2
         self._load_since_s = None
         self.rest.begin()
 

@@ -113,7 +113,8 @@ def judged(test: ChargeTest, because: str) -> Finding:
     if may_be_frozen(test, rested=test.rested):
         return frozen_finding(test)
     found, acid = charge(test), cells(test)
-    assert found is not None
+    if found is None:
+        return _no_rest(test, because)
     if acid is not None and (weak := _weak_cell(test, acid, because)) is not None:
         return weak
     if (dead := _dead_cell(test, found, acid, because)) is not None:
@@ -132,6 +133,17 @@ def judged(test: ChargeTest, because: str) -> Finding:
     if call == "fail":
         return _discharged(test, found, because)
     return _unsure(test, found, because, "Too close to call.")
+
+
+def _no_rest(test: ChargeTest, because: str) -> Finding:
+    """No rest volts at all: a load that stays on, or readings that never come twice."""
+    told = "The battery was never seen at rest" + (
+        ": a load is still on." if test.loaded else ", the readings are too few."
+    )
+    return Finding(
+        Outcome.VOID, Suspect.UNKNOWN, (told,), because, "Lamps, tester, key and charger off, then run again.",
+        slug="surface-charge" if test.stage == "take off" else "cut-short",
+    )  # fmt: skip
 
 
 def _told(test: ChargeTest, found: Charge) -> list[str]:
@@ -153,6 +165,8 @@ def _told(test: ChargeTest, found: Charge) -> list[str]:
         told.append(
             "That is still above a full battery's: the load took too little off, or it is another kind of battery."
         )
+    if test.unseen_load:
+        told.append("The operator says that a load took the surface charge off; the volts showed none.")
     if test.celsius is None:
         told.append("The battery's temperature is not known: gravity and frost are judged with room for that.")
     return told

@@ -10,6 +10,7 @@ from benchd.core.track import Array, Track
 
 LEVEL_S = 20.0
 STEADY_S = 30.0
+STEADY_PARTS = (1, 2, 4)  # of that, how far back it is looked where readings are slow, coarse or noisy
 LEAST_READINGS = 5
 TOLERANCE = 0.0002  # V/s, 12 mV a minute, is standing still: half a digit in the time looked at
 FALLS = 0.0001  # V/s
@@ -61,12 +62,19 @@ class Rest:
         return None if stated is None else float(np.hypot(stated, level.u))
 
     def steady(self, now_s: float) -> bool:
-        """Whether the volts stand: the last half minute is flat, as far as the display can tell."""
-        t, v = self._window(now_s, STEADY_S)
-        if len(v) < LEAST_READINGS or self.span_s(now_s) < STEADY_S:
-            return False
+        """Whether the volts stand: the last half minute is flat, as far as the display can tell; or, where that is too short
+        to tell, the last minute or two."""
         digit = self.facts.resolution
-        return series.flat(t, v, max(TOLERANCE, 0.02 * digit), digit or None) >= SURE_STEADY
+        for part in STEADY_PARTS:
+            t, v = self._window(now_s, part * STEADY_S)
+            if self.span_s(now_s) < part * STEADY_S:
+                return False
+            if (
+                len(v) >= LEAST_READINGS
+                and series.flat(t, v, max(TOLERANCE, 0.02 * digit), digit or None) >= SURE_STEADY
+            ):
+                return True
+        return False
 
     def falling(self, now_s: float) -> bool:
         """Whether they surely fall, over up to two minutes."""
