@@ -102,6 +102,8 @@ def _run(one: Mapping[str, Any]) -> str:
     came = one["verdict"] or one["status"] or "under way"
     suspect = f", suspect: {one['suspect']}" if one["suspect"] not in (None, "", "none") else ""
     why = f". {one['reasons'][0]}" if one.get("reasons") and came != "pass" else ""
+    if one.get("foreign"):
+        why = f". OF ANOTHER MACHINE ({one['spec']}): it says nothing here. Was it the right order?"
     return f"{_day(one['started'])}  {one['procedure']}: {str(came).upper()}{suspect}{why}  (run {one['run']})"
 
 

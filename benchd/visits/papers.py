@@ -27,10 +27,14 @@ class Reader(Protocol):
 
 
 def visit_data(body: Record, reader: Reader, *, shop: str = "", printed: datetime | None = None) -> dict[str, Any]:
-    """What the visit paper needs: the visit body and, of each of its runs, what the journal keeps. StoreError."""
+    """What the visit paper needs: the visit body and, of each of its runs, what the journal keeps. StoreError.
+
+    Runs of another machine that was given this number are none of this customer's business: they are left out.
+    """
+    runs = [one for one in body.get("runs") or () if not one.get("foreign")]
     return {
-        "visit": dict(body),
-        "runs": {str(one["run"]): run_data(reader, str(one["run"])) for one in body.get("runs") or ()},
+        "visit": {**body, "runs": runs},
+        "runs": {str(one["run"]): run_data(reader, str(one["run"])) for one in runs},
         "shop": shop,
         **stamp(printed),
     }

@@ -57,7 +57,8 @@ def _item_row(kind: str, records: str, key: str, item: Body, body: Body) -> Row:
 def _test_row(item: Body, body: Body) -> Row:
     """A test: by a run on the bench, or by hand; locked ones say why."""
     locked = body["plan"]["locked"].get(item["id"], "")
-    runs = [one for one in body["runs"] if one["procedure"] == item["run"]] if item["run"] else []
+    own = [one for one in body["runs"] if not one.get("foreign")]
+    runs = [one for one in own if one["procedure"] == item["run"]] if item["run"] else []
     state = "-" if not runs else str(runs[-1]["verdict"] or runs[-1]["status"] or "under way")
     if not item["run"]:
         return _item_row("look", "findings", "check", item, body)
@@ -179,11 +180,13 @@ def do(body: Body, knowledge: Body) -> list[Row]:
 
 def _run_row(one: Body) -> Row:
     state = str(one["verdict"] or one["status"] or "under way")
-    lines = tuple((str(reason), "") for reason in one["reasons"])
+    lines: Lines = tuple((str(reason), "") for reason in one["reasons"])
     suspect = f", suspect: {one['suspect']}" if one["suspect"] not in (None, "", "none") else ""
-    return Row(
-        "text", str(one["run"]), f"{day(one['started'])}  {one['procedure']}{suspect}", state, _role(state), lines
-    )
+    told, role = f"{day(one['started'])}  {one['procedure']}{suspect}", _role(state)
+    if one.get("foreign"):
+        lines = ((f"Of another machine ({one['spec']}): it says nothing here. Was it the right order?", "warn"), *lines)
+        told, role = f"{told}, of another machine", "warn"
+    return Row("text", str(one["run"]), told, state, role, lines)
 
 
 def _repair_row(one: Body) -> Row:

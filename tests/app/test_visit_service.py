@@ -24,6 +24,7 @@ from benchd.errors import BusyError, ConfigError, NotFoundError, UsageError
 from benchd.journal import Journal
 from benchd.visits.door import NewRepair, NewVisit, VisitDoor
 from benchd.visits.evidence import meaning, passed_over
+from benchd.visits.papers import visit_data
 from benchd.visits.photos import MOST_BYTES, Photo, named, path_of
 from benchd.visits.service import Visits
 
@@ -344,6 +345,8 @@ def test_a_run_of_another_machine_says_and_proves_nothing(world: World) -> None:
     assert (body["runs"][0]["item"], body["proof"]["proven"]) == ("", False)
     assert "is of another machine (Caldmoor Z42): it proves nothing here." in body["proof"]["missing"][1]
     assert body["log"][-1]["line"] == "regulator run: pass (of another machine, Caldmoor Z42: it says nothing here)"
+    printed = visit_data(body, world.journal)
+    assert (printed["visit"]["runs"], printed["runs"]) == ([], {}), "it is on the customer's paper"
 
 
 def test_a_test_by_hand_stands_beside_a_run_of_it(world: World) -> None:

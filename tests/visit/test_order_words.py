@@ -64,6 +64,12 @@ def test_a_run_of_the_plan_is_a_command() -> None:
     assert "do it: benchd run charge --bench BENCH --work-order 1001" in told
 
 
+def test_another_machine_s_run_is_told_as_such() -> None:
+    foreign = {**RUN, "verdict": "pass", "foreign": True, "spec": "Caldmoor Z42", "item": "", "outcome": ""}
+    told = " ".join(text(order_words.visit_lines(bodies.body(runs=[foreign]))).split())
+    assert "PASS, suspect: regulator. OF ANOTHER MACHINE (Caldmoor Z42): it says nothing here." in told
+
+
 def test_what_was_closed_without_proof_says_so_and_why() -> None:
     body = bodies.body(state="closed without proof", closed="2026-11-25T21:00:00+00:00", closed_reason="taken home")
     told = text(order_words.visit_lines(body))

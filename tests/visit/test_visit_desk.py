@@ -148,6 +148,18 @@ def test_the_plan_says_what_why_and_what_would_follow() -> None:
     assert "not yet: Regulator run" in text
 
 
+def test_another_machine_s_run_is_no_outcome_of_a_test() -> None:
+    foreign = {
+        "run": "r1", "run_no": 1, "procedure": "charge", "status": "judged", "verdict": "pass", "suspect": "none",
+        "started": "2026-11-25T19:10:00", "reasons": [], "foreign": True, "spec": "Caldmoor Z42",
+    }  # fmt: skip
+    (row,) = [line for line in shown(desk("run", runs=[foreign])) if "State of charge" in line]
+    assert row.rstrip().endswith("-")
+    told = "\n".join(shown(desk("do", runs=[foreign])))
+    assert "of another machine" in told
+    assert "(Caldmoor Z42): it says nothing here" in told
+
+
 def test_causes_show_their_reasons() -> None:
     text = "\n".join(shown(desk("causes")))
     assert "62 %  #######.....  Loose or corroded terminal" in text
