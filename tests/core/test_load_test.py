@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -309,6 +309,34 @@ def test_meters_of_two_clocks() -> None:
     )
     found = play("load", one_by_one, WARM, earlier=CHARGED)
     assert found.finding == "holds"
+
+
+def late(battery: Loaded, channel: str, by_s: float) -> Iterator[Sample]:
+    """The battery's samples with one channel's readings `by_s` late."""
+    both = list(battery.samples(60))
+    shift = round(by_s / battery.step_s)
+    for at, one in enumerate(both):
+        yield replace(one, values={**one.values, channel: both[max(at - shift, 0)].values[channel]})
+
+
+@pytest.mark.parametrize("step_s", [0.1, 0.5, 2.0])
+def test_a_clamp_that_is_late_leaves_the_recovery_out(step_s: float) -> None:
+    """9.57 V where 9.58 are asked: the volts that came back while the clamp still showed the load made a pass of it."""
+    weak = Loaded(ohms=0.0183, step_s=step_s, hold_s=16.0)
+    found = play("load", late(weak, "load_amps", max(1.0, step_s)), WARM, earlier=CHARGED, quiet=True)
+    assert found.verdict.outcome == "undecided"
+    assert found.verdict.measured["load_volts"].value == pytest.approx(9.57, abs=0.05)
+
+
+@pytest.mark.parametrize("step_s", [0.1, 0.5])
+def test_a_voltmeter_that_is_late_makes_no_dead_cell_of_a_weak_battery(step_s: float) -> None:
+    found = play(
+        "load", late(Loaded(ohms=0.022, step_s=step_s), "battery_volts", 1.0), WARM, earlier=CHARGED, quiet=True
+    )
+    assert (found.verdict.outcome, found.finding) == ("fail", "weak")
+    assert found.verdict.measured["internal_resistance"].value == pytest.approx(0.022, abs=0.0015)
+    dead = play("load", late(Loaded(cell_dies_s=4.0), "battery_volts", 1.0), WARM, earlier=CHARGED, quiet=True)
+    assert dead.finding == "dead-cell"
 
 
 def test_slow_meters_are_enough() -> None:

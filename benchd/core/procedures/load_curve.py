@@ -16,6 +16,8 @@ LEVEL_S = 3.0  # the end's level is read off the last seconds
 STEP_S = (0.3, 2.2)  # after the load came on: contacts have settled, the battery has hardly run down yet
 KNEE_VOLTS, KNEE_S = 1.2, 3.0  # a cell that runs empty under load loses a volt and more within seconds
 KNEE_STEADY = 0.15  # part by which the amps may move meanwhile
+LATE_VOLTS = 0.3  # less of a drop than any load makes: the voltmeter is late
+BACK_VOLTS, BACK_PART = 0.3, 0.1  # volts that rise so far at the same amps: the load is off, the clamp is late
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +76,13 @@ class LoadCurve:
         """The level at `at_s` from the seconds before: a line through the volts where there are enough of them."""
         for reach in (seconds, 2 * seconds):  # slow meters: further back
             t, v, i = (self.column(one, at_s - reach, at_s + 0.5) for one in (SECONDS, VOLTS, AMPS))
-            if len(v) >= 2:
+            v, i = _despiked(v), _despiked(i)
+            held = _held(v, i)
+            if held >= 2:
                 break
         else:
             return None
-        v, i = _despiked(v), _despiked(i)
+        t, v, i = t[:held], v[:held], i[:held]
         facts_v, facts_i = self._facts
         if len(v) >= 4 and np.ptp(t) > 0:
             line = series.line(t, v, facts_v.resolution or 0.001)
@@ -92,6 +96,9 @@ class LoadCurve:
     def step(self, rest_volts: float, u_rest: float) -> Resistance | None:
         """Resistance from the fall of the volts when the load came on; `u_rest` the scatter of the rest volts."""
         v, i = self.column(VOLTS, *STEP_S), self.column(AMPS, *STEP_S)
+        answered = v < rest_volts - LATE_VOLTS
+        if answered.any():  # a voltmeter that is late still shows the rest at first
+            v, i = v[answered], i[answered]
         if not len(v):  # slow meters
             v, i = self.column(VOLTS, STEP_S[0], 2 * STEP_S[1])[:1], self.column(AMPS, STEP_S[0], 2 * STEP_S[1])[:1]
         if not len(v) or float(np.mean(i)) <= 0:
@@ -109,18 +116,31 @@ class LoadCurve:
         t, v = self._track.column(SECONDS)[-3:], self._track.column(VOLTS)[-3:]
         return len(v) == 3 and t[-1] > t[0] and (v[-1] - v[0]) / (t[-1] - t[0]) < -0.25
 
-    def knee(self) -> float | None:
-        """Volts lost within seconds under a steady load, if a cell gave out; None if none did."""
+    def knee(self, rest_volts: float | None = None) -> float | None:
+        """Volts lost within seconds under a steady load, if a cell gave out; None if none did. Where the voltmeter is late
+        the step itself comes after the amps: volts that still stand at `rest_volts` are no start of a knee."""
         t, i = self._track.column(SECONDS), self._track.column(AMPS)
         v = _despiked(self._track.column(VOLTS))
         worst = 0.0
         for at in range(len(t)):
-            if t[at] < STEP_S[0]:
+            if t[at] < STEP_S[0] or (rest_volts is not None and v[at] > rest_volts - LATE_VOLTS):
                 continue
             within = (t > t[at]) & (t <= t[at] + KNEE_S) & (np.abs(i - i[at]) <= KNEE_STEADY * abs(i[at]))
             if within.any():
                 worst = max(worst, float(v[at] - v[within].min()))
         return worst if worst >= KNEE_VOLTS else None
+
+
+def _held(v: Array, i: Array) -> int:
+    """How many readings are of the load held on. At the end volts may be back already while a late clamp shows the amps
+    still; volts that rise because the load was turned down are kept."""
+    held = len(v)
+    if held < 2:
+        return held
+    middle_v, middle_i = (series.median(v), series.median(i)) if held > 2 else (float(v[0]), float(i[0]))
+    while held > 1 and v[held - 1] > middle_v + BACK_VOLTS and abs(i[held - 1] - middle_i) <= BACK_PART * middle_i:
+        held -= 1
+    return held
 
 
 def _despiked(x: Array) -> Array:

@@ -162,7 +162,7 @@ def collapses(test: LoadTest) -> Finding | None:
     level = test.curve.level(at, LEVEL_S / 2)
     if level is None or level.volts > found.least[0]:
         return None
-    if test.curve.falling_fast() and test.curve.knee() is None and at < ratings.LOAD_S - SHAPE_S:
+    if test.curve.falling_fast() and _knee(test) is None and at < ratings.LOAD_S - SHAPE_S:
         return None
     return low(test, found, at, "the volts collapsed")
 
@@ -177,6 +177,12 @@ def over(test: LoadTest) -> Finding | None:
 RULES: tuple[Callable[[LoadTest], Finding | None], ...] = (
     meters, leads, frozen, too_cold, not_charged, zero_load, unseen, collapses, over,
 )  # fmt: skip
+
+
+def _knee(test: LoadTest) -> float | None:
+    assert test.curve is not None
+    rest = rest_volts(test)
+    return test.curve.knee(None if rest is None else rest[0])
 
 
 def judged(test: LoadTest, because: str) -> Finding:
@@ -282,7 +288,7 @@ def low(test: LoadTest, found: Result, at: float, because: str) -> Finding:
     """Too few volts: a dead cell if the curve shows it, a weak battery otherwise, no verdict if it was not surely charged."""
     assert test.curve is not None
     told = [_told(test, found, at)]
-    knee = test.curve.knee()
+    knee = _knee(test)
     replace_it = "Replace the battery by the machine's size, then prove the charging system with a regulator run."
     if knee is not None:
         told.append(f"The volts fell by {knee:.1f} V within {3:.0f} s at a steady load: a cell gave out.")
