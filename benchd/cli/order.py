@@ -117,6 +117,10 @@ def new(machine: str, complaint: str, unit: str, customer: str, number: str, by:
     )
     with at_door() as door:
         body = door.open(wanted)
+        # The newer one is found by its serial number from now on: what is in the other must not be forgotten.
+        found = door.visits(state="open", unit=body["unit"], limit=2) if body["unit"] else []
+    for other in [one["work_order"] for one in found if one["work_order"] != body["work_order"]]:
+        say(f"CAUTION: order {other} of this serial number is open too: close it if this is the same visit.")
     if as_json:
         print_json(body)
         return

@@ -55,6 +55,12 @@ def test_an_order_is_opened_listed_and_found_by_number_and_serial(opened: dict[s
     assert body("show", "T18-0042")["work_order"] == newer["work_order"] == "1002"
 
 
+def test_a_second_open_order_of_one_machine_is_told(opened: dict[str, Any]) -> None:
+    done = order("new", "--machine", "hollin-t18", "--unit", "T18-0042", "--complaint", "x")
+    assert "order 1001 of this serial number is open too" in done.stderr
+    assert "open too" not in order("new", "--machine", "hollin-t18", "--complaint", "x").stderr
+
+
 def test_a_serial_number_may_have_a_slash_and_blanks_and_a_line_end() -> None:
     opened = body("new", "--machine", "hollin-t18", "--unit", "T18/0042 B", "--complaint", "x")
     assert body("show", " T18/0042  B\r\n")["work_order"] == opened["work_order"]
