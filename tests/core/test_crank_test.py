@@ -6,6 +6,7 @@ import random
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
+from typing import Any
 
 import pytest
 
@@ -293,6 +294,42 @@ def test_a_manual_that_allows_three_seconds_is_asked_for_no_more() -> None:
     asked = next(one for one in events if isinstance(one, Prompt) and one.id == "crank")
     assert "about 3 s (at most 3 s)" in asked.text
     assert "release" in [one.id for one in events if isinstance(one, Prompt)]
+
+
+def shifted(channel: str, by: int, **more: Any) -> list[Sample]:
+    """A crank with one channel's readings so many samples late."""
+    both = list(cranks(**more))
+    return [
+        replace(one, values={**one.values, channel: both[max(at - by, 0)].values[channel]})
+        for at, one in enumerate(both)
+    ]
+
+
+@pytest.mark.parametrize(("ohms", "outcome"), [(0.012, "pass"), (0.030, "fail")])
+def test_a_clamp_that_is_a_second_late(ohms: float, outcome: str) -> None:
+    """It still reads nothing when the volts have fallen: that is no release."""
+    assert run(shifted("crank_amps", 10, step_s=0.1, ohms=ohms))[0].outcome == outcome
+
+
+def test_a_voltmeter_lost_while_cranking_condemns_nothing() -> None:
+    """What the tachometer reads after the release was taken for slow cranking."""
+
+    def lost() -> Iterator[Sample]:
+        for sample in cranks(seconds=60):
+            kept = {name: one for name, one in sample.values.items() if name != "battery_volts"}
+            yield replace(sample, values=kept) if sample.t_s > 12.4 else sample
+
+    assert run(lost())[0].outcome in ("pass", "void")
+
+
+def test_a_crank_that_was_on_before_the_rest_was_seen_is_not_judged() -> None:
+    assert of(run(cranks(at=((0.0, 5.0),), seconds=30))[0]) == ("void", "unknown", "no-crank-seen")
+
+
+def test_readings_that_come_too_slowly_are_told() -> None:
+    found = run(cranks(step_s=2.0, seconds=40))[0]
+    assert of(found) == ("void", "unknown", "too-short")
+    assert "half a second apart" in found.reasons[0]
 
 
 def test_coarse_digits_widen_the_uncertainty() -> None:

@@ -205,10 +205,19 @@ class CrankTest(Watched):
             return self._judged(figures)
         if not held and len(self.starter.cranks) >= MOST_TRIES:
             return Finding(
-                Outcome.VOID, Suspect.UNKNOWN, (f"{MOST_TRIES} cranks were each too short to judge.",), "cranks too short",
+                Outcome.VOID, Suspect.UNKNOWN, (f"{MOST_TRIES} cranks were each too short to judge.{self._slow_meter()}",), "cranks too short",
                 f"Let the starter rest {self.starter.rest_s:g} s; then hold the key for {self.enough_s:.0f} s.", slug="too-short",
             )  # fmt: skip
         return None
+
+    def _slow_meter(self) -> str:
+        """Told where a crank was long enough and the readings were too few."""
+        long_ones = any(crank.seconds(self.now_s) >= self.enough_s for crank in self.starter.cranks)
+        return (
+            " The key was held long enough, but the readings come too slowly: half a second apart or less."
+            if long_ones
+            else ""
+        )
 
     def _judged(self, figures: Cranked) -> Finding:
         found = Judge(figures, self.limits, self.spec, self.metrology, self.earlier, self.celsius).finding()
@@ -266,7 +275,7 @@ class CrankTest(Watched):
             return self._judged(figures)
         if self.starter.cranks:
             return Finding(
-                Outcome.VOID, Suspect.UNKNOWN, ("The crank was too short: at least two seconds after the first gulp are needed.",),
+                Outcome.VOID, Suspect.UNKNOWN, (f"The crank was too short: at least two seconds after the first gulp are needed.{self._slow_meter()}",),
                 because, f"Crank again and hold the key for {self.enough_s:.0f} s.", slug="too-short",
             )  # fmt: skip
         rest = self.starter.rest_volts

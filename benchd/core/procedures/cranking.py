@@ -25,6 +25,7 @@ RELEASED_PART = 0.4  # of the drop is left: the key was let go
 COIL_VOLTS, COIL_AMPS = 0.04, 2.0  # what a solenoid's coil alone takes at least
 LEAST_READINGS = 3
 LEAST_S = 1.0
+BLIND_S = 2.0  # no volts for so long in a crank: it is over as far as can be seen
 
 
 @dataclass
@@ -99,6 +100,9 @@ class Starter:
         crank = self.crank
         if crank is None:
             return
+        if volts is None and len(crank.volts) and t_s - crank.volts.last(0) > BLIND_S:
+            crank.ended_s = crank.volts.last(0)  # what clamp and tachometer read from here on may be of the release
+            return
         if volts is not None:
             crank.volts.append(t_s, volts)
             self.least_volts = volts if self.least_volts is None else min(self.least_volts, volts)
@@ -122,6 +126,8 @@ class Starter:
             return
         amps = self._lately(self._amps, t_s)
         pulls = amps is not None and abs(amps) > STEP_AMPS
+        if rest is None and pulls:
+            return  # the key was turned before the battery was seen at rest: nothing to compare with
         if rest is None or (volts > rest - STEP_VOLTS and not pulls):
             self.dips += len(self._low)
             self._low.clear()
@@ -157,7 +163,9 @@ class Starter:
         held = crank.volts.column(1)
         drop = rest - (median(held) if len(held) else volts)
         amps = self._lately(self._amps, t_s)
-        let_go = abs(amps) < STEP_AMPS / 2 if amps is not None else rest - volts < RELEASED_PART * drop
+        # Amps tell only once they have been seen in this crank: a clamp may be late, or not around the cable.
+        by_amps = amps is not None and len(crank.amps) > 0
+        let_go = abs(amps or 0.0) < STEP_AMPS / 2 if by_amps else rest - volts < RELEASED_PART * drop
         if let_go or self.started_s is not None:
             crank.ended_s = t_s
             self._low.clear()
