@@ -83,7 +83,7 @@ class _Visit:
         self._work_order = str(body["work_order"])
         _tell(head_lines(body))
         for number in range(1, MOST_STEPS + 1):
-            if body["plan"]["next"] == "none" or (body["repairs"] and body["proof"]["proven"]):
+            if body["plan"]["next"] == "none":
                 break
             say("")
             body = await self._step(number, body)

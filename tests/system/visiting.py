@@ -147,10 +147,8 @@ class Visitor:
         self.did.append(f"repair {id}")
 
     def follow(self, most: int = MOST_STEPS) -> None:
-        """Follow the plan until it has nothing left or the proof is complete."""
+        """Follow the plan until it has nothing left to propose."""
         for _ in range(most):
-            if self.repairs and self.body["proof"]["proven"]:
-                return
             if self.step() == "none":
                 return
             voids = [one["verdict"] for one in self.runs[-3:]]
