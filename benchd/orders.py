@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ from benchd.config import Bench
 from benchd.core import procedures
 from benchd.core.procedures import Procedure
 from benchd.core.specs import MachineSpec, Metrology, Rule
-from benchd.errors import BusyError, NotFoundError, StoreError
+from benchd.errors import BusyError, ConfigError, NotFoundError, StoreError
 from benchd.journal import Journal, RunWriter
 from benchd.journal_orders import closed_sentence
 from benchd.last_good import last_good
@@ -85,7 +85,8 @@ def unit_of(journal: Journal, work_order: str | None, machine: str) -> str | Non
 
 
 def strangers(journal: Journal, order: Order) -> Iterator[str]:
-    """What does not go with the work order, which such a run neither proves nor says anything about."""
+    """What does not go with the work order: another machine's run neither proves it nor says anything about it; one of the
+    same machine by other limits counts, and says that it was judged by others."""
     try:
         found = None if order.work_order is None else journal.order(order.work_order)
     except NotFoundError:
@@ -99,6 +100,25 @@ def strangers(journal: Journal, order: Order) -> Iterator[str]:
                 f"work order {order.work_order} is of {what} {wanted}, this run of {here}: it will count for nothing there; "
                 "check the number"
             )
+    if found["machine"] == order.spec.name and (others := _other_limits(journal, order)):
+        yield (
+            f"this run goes by another machine file than work order {order.work_order} was opened with: {others} differ; "
+            "without --spec it goes by the order's"
+        )
+
+
+def _other_limits(journal: Journal, order: Order) -> str:
+    """What the order's machine file and this one say differently."""
+    from benchd.config import load_spec_text
+
+    assert order.work_order is not None
+    text = journal.order_records(order.work_order)[0].get("spec_text")
+    try:
+        spec = load_spec_text(str(text or ""), f"work order {order.work_order}")
+    except ConfigError:  # written by another benchd
+        return ""
+    names = [one.name for one in fields(spec) if one.name not in ("source", "manual")]
+    return ", ".join(name for name in names if getattr(spec, name) != getattr(order.spec, name))
 
 
 #: What a repair worked on -> the procedures whose outcomes before it say nothing any more: it is another battery now.

@@ -630,6 +630,18 @@ def test_a_run_of_another_machine_than_its_order_s_is_told_so_before_it_begins(w
     assert list(orders.strangers(world.journal, replace(order, work_order=None))) == []
 
 
+def test_a_run_by_other_limits_than_its_order_s_says_so(world: World) -> None:
+    """The name is the same, the window wider: it passes, and whoever reads the proof is told by what."""
+    world.visits.open(NEW)
+    spec = config.load_spec(config.find_file("hollin-t18", "machine"))
+    order = orders.Order("regulator", None, spec, "1001", "T18-0042")  # type: ignore[arg-type]
+    assert list(orders.strangers(world.journal, order)) == []
+    assert spec.regulator is not None
+    wider = replace(spec, regulator=replace(spec.regulator, rated_amps=5.0), full_throttle_rpm=(2000.0, 4000.0))
+    (said,) = orders.strangers(world.journal, replace(order, spec=wider))
+    assert "another machine file than work order 1001 was opened with: full_throttle_rpm, regulator differ" in said
+
+
 def test_a_run_takes_its_unit_from_the_order_and_none_is_made_on_a_closed_one(world: World) -> None:
     world.visits.open(NEW)
     machine = "Hollin T18 garden tractor"
