@@ -113,11 +113,11 @@ def assert_told(made: Plan) -> None:
     assert made.why.endswith(".")
     assert (made.advice is not None) == (made.next == "repair")
     assert bool(made.steps) == (made.next in ("check", "prove"))
-    assert all(why.endswith(".") for why in made.locked.values())
+    assert all(why.endswith((".", "?")) for why in made.locked.values())
     for step in made.steps:
         assert step.why.endswith(".")
         assert sum(one.probability for one in step.branches) == pytest.approx(1)
-        assert all(one.then.endswith(".") for one in step.branches if one.probability > 0)
+        assert all(one.then.endswith((".", "?")) for one in step.branches if one.probability > 0)
     for step in made.steps[:1]:
         assert any("Then: " in one.then for one in step.branches), "what would come then"
 

@@ -36,6 +36,8 @@ MOST_STEPS = 8
 SURE = 0.8
 #: What locks the proof is mended if it is at least as probable as this, else it is seen again.
 EVEN = 0.5
+#: Of what not knowing would cost by repairs alone, so much is spent with checks (counted by tests/bench/visits.py).
+SPENT = 0.18
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +73,7 @@ class Planner:
             steps=steps,
             advice=self._advice(now, made),
             locked=now.locked(),
-            expected_minutes=self._expected(made),
+            expected_minutes=self._expected(now, made),
             by=self.by,
         )
 
@@ -141,13 +143,15 @@ class Planner:
             return Decision("none", look)
         return Decision("prove" if len(chain) == 1 else "check", look, chain)
 
-    def _expected(self, made: Decision) -> float | None:
-        look = made.look
+    def _expected(self, now: Standing, made: Decision) -> float | None:
+        """What is still to come on the average: mending what is wrong, what the proof needs, and a part of what not
+        knowing would cost. In minutes, or in money by cost."""
         if made.next == "none":
             return None
-        if made.next == "repair" and made.mend:
-            return made.mend.value
-        return look.floor + (look.checks[0].value if look.checks else look.blind)
+        knowledge, due = self.model.knowledge, now.due()
+        needed = frozenset[str]().union(*(now.before(run) for run in due))
+        proof = float(now.belief.posterior[0]) * self.worth.prices.time(knowledge.prove_minutes) if due else 0.0
+        return made.look.floor + proof + sum(self.worth.price[id] for id in needed) + SPENT * made.look.blind
 
     # --- telling ------------------------------------------------------------------------------------------------------
 

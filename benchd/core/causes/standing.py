@@ -210,7 +210,8 @@ class Standing:
                 yield f"Not after this was found: {self._told(id)}.{self._cure(id)}"
         for id in needs:
             if not self._met(id):
-                yield f"First comes: {self.knowledge.items[id].text}."
+                text = self.knowledge.items[id].text
+                yield f"First comes: {text}" if text.endswith("?") else f"First comes: {text}."
             elif id in wanted and not self._showed(id, wanted[id]):
                 item = self.knowledge.items[id]
                 words = " or ".join(item.outcomes[item.index(one)].text for one in wanted[id])

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 NAMED, LEAST = 6, 0.02
 #: So much of the other check's difference a cheaper one must show to be called the cheapest that tells.
 ALIKE = 0.6
+#: A check that moves no cause by more than this, on the average, is done to be sure.
+FAINT = 0.004
 
 
 def how(item: Item) -> str:
@@ -43,8 +45,15 @@ def why_check(worth: Worth, now: Standing, id: str, made: Decision) -> str:
         return f"{_sentence(_own(worth, now, id))}."
     if made.mend:
         return f"It comes before this repair: {worth.model.knowledge.repairs[made.mend.repair].title}."
+    if now.repaired and wanted in now.due():
+        return f"It comes before the run that proves the repair: {items[wanted].text}."
     reason = _own(worth, now, wanted)
     return f"It comes before this: {items[wanted].text} ({reason})."
+
+
+def closed(text: str) -> str:
+    """A text as the end of a sentence."""
+    return text if text.endswith(("?", ".", "!")) else f"{text}."
 
 
 def why_proof(model: Model, now: Standing, id: str) -> str:
@@ -86,9 +95,9 @@ def meaning(model: Model, now: Standing) -> str:
 def comes(model: Model, now: Standing, made: Decision) -> str:
     """What would come then."""
     if made.next == "repair" and made.mend:
-        return f"Then: {model.knowledge.repairs[made.mend.repair].title}."
+        return f"Then: {closed(model.knowledge.repairs[made.mend.repair].title)}"
     if made.chain:
-        return f"Then: {model.knowledge.items[made.chain[0]].text}."
+        return f"Then: {closed(model.knowledge.items[made.chain[0]].text)}"
     return "Then: close the order." if not now.due() else ""
 
 
@@ -112,49 +121,44 @@ def _top(model: Model, now: Standing) -> Iterator[tuple[str, float]]:
 def _own(worth: Worth, now: Standing, id: str) -> str:
     """What a check tells apart, and how it stands among those that tell the same."""
     model = worth.model
-    top = list(_top(model, now))
-    if not top:
+    held = now.belief.causes()
+    moves = _moves(model, now, id)
+    size = np.abs(moves).sum(axis=0)  # [N]: how far a check is expected to move each cause
+    order = [int(at) for at in np.argsort(-size)[:NAMED] if held[at] >= LEAST]
+    if not order or size[order[0]] < FAINT:
         return "to be sure that nothing else is wrong"
-    rows = {cause: _row(model, id, cause) for cause, _ in top}
-    against = now.belief.outcomes(id)
-    if len(top) == 1 or top[0][1] > 0.9:
-        return f"it tells whether it is really {_named(model, *top[0])}"
-    pairs = [
-        (min(p, q) * _apart(rows[one], rows[other]), (one, p), (other, q))
-        for at, (one, p) in enumerate(top)
-        for other, q in top[at + 1 :]
-    ]
-    most, one, other = max(pairs, key=lambda pair: pair[0])
-    if most < 0.01:
-        cause, p = max(top, key=lambda held: held[1] * _apart(rows[held[0]], against))
-        return f"it may show {_named(model, cause, p)}"
-    words = f"can tell {_named(model, *one)} from {_named(model, *other)}"
-    if _cheapest(worth, now, id, one[0], other[0]):
+    first = order[0]
+    # What goes up where the first goes down is what it is told from.
+    against = [at for at in order[1:] if float(moves[:, first] @ moves[:, at]) < 0 and size[at] >= size[first] / 8]
+    one = _named(model, model.causes[first], held[first])
+    if against:
+        words = f"can tell {one} from {_named(model, model.causes[against[0]], held[against[0]])}"
+    elif held[first] > 0.5:
+        words = f"can tell whether it is really {one}"
+    else:
+        words = f"can show {one}"
+    if _cheapest(worth, now, id, first, size[first]):
         return f"the cheapest check that {words}"
-    return f"for its {model.knowledge.items[id].minutes:g} minutes it {words} surest"
+    return f"for its {model.knowledge.items[id].minutes:g} minutes it is the best that {words}"
 
 
-def _cheapest(worth: Worth, now: Standing, id: str, one: str, other: str) -> bool:
-    """No cheaper check that may be done now tells these two apart about as well."""
-    model, price = worth.model, worth.price
-    mine = ALIKE * _apart(_row(model, id, one), _row(model, id, other))
+def _moves(model: Model, now: Standing, id: str) -> Array:
+    """[outcomes, N]: how far each outcome moves each cause, times the outcome's probability."""
+    belief = now.belief.posterior
+    joint = model.likelihood(id) * belief
+    found: Array = joint @ model.members - np.outer(joint.sum(axis=1), belief @ model.members)
+    return found
+
+
+def _cheapest(worth: Worth, now: Standing, id: str, cause: int, size: float) -> bool:
+    """No cheaper check that may be done at once moves this cause about as far."""
     return not any(
-        price[cheap] < price[id]
+        worth.price[cheap] < worth.price[id]
         and now.open(cheap)
-        and now.chain(cheap) is not None
-        and _apart(_row(model, cheap, one), _row(model, cheap, other)) >= mine
-        for cheap in model.knowledge.items
+        and now.chain(cheap) == (cheap,)
+        and float(np.abs(_moves(worth.model, now, cheap)[:, cause]).sum()) >= ALIKE * size
+        for cheap in worth.model.knowledge.items
     )
-
-
-def _row(model: Model, id: str, cause: str) -> Array:
-    """[outcomes]: what an item shows where this cause alone is there."""
-    row: Array = model.likelihood(id)[:, 1 + model.causes.index(cause)]
-    return row
-
-
-def _apart(one: Array, other: Array) -> float:
-    return 0.5 * float(np.abs(one - other).sum())
 
 
 def _named(model: Model, cause: str, p: float) -> str:
