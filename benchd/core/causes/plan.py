@@ -36,8 +36,8 @@ MOST_STEPS = 8
 SURE = 0.8
 #: What locks the proof is mended if it is at least as probable as this, else it is seen again.
 EVEN = 0.5
-#: Of what not knowing would cost by repairs alone, so much is spent with checks (counted by tests/bench/visits.py).
-SPENT = 0.18
+#: Where not knowing would cost x by repairs alone, factor * x ** power is spent with checks: fitted to simulated visits.
+SPENT, SPENT_POWER = 1.1, 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +151,7 @@ class Planner:
         knowledge, due = self.model.knowledge, now.due()
         needed = frozenset[str]().union(*(now.before(run) for run in due))
         proof = float(now.belief.posterior[0]) * self.worth.prices.time(knowledge.prove_minutes) if due else 0.0
-        return made.look.floor + proof + sum(self.worth.price[id] for id in needed) + SPENT * made.look.blind
+        return made.look.floor + proof + sum(self.worth.price[id] for id in needed) + SPENT * made.look.blind**SPENT_POWER
 
     # --- telling ------------------------------------------------------------------------------------------------------
 
