@@ -227,8 +227,10 @@ class DropTest(Watched):
         """Amps that are too few tell nothing of a joint."""
         if self._on_s is None or self._little_s is None:
             return None
-        runs = self.throttle.running_since_s is not None
-        waited = self.now_s - max(self._little_s, self._on_s)
+        running_s = self.throttle.running_since_s
+        runs = running_s is not None
+        # Before the engine ran no amps could flow.
+        waited = self.now_s - max(self._little_s, self._on_s, self._on_s if running_s is None else running_s)
         if waited < (LITTLE_S if runs else PATIENCE_S):
             return None
         return self._little(runs)
