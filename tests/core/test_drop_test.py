@@ -35,10 +35,11 @@ class Bench:
         self, ohms: tuple[float, ...] = GOOD, *, amps: float = 12.0, spec: MachineSpec = SPEC, digit: float = 0.001,
         noise: float = 0.0005, says: dict[int, str] | None = None, sign: float = 1.0, hands_s: float = 6.0, jump: float = 0.0,
         rpm: bool = True, fall: float = 0.0, starts_s: float = 8.0,
+        idles_s: float = 0.0,
     ) -> None:  # fmt: skip
         self.ohms, self.amps, self.digit, self.noise, self.says = ohms, amps, digit, noise, says or {}
         self.sign, self.hands_s, self.jump, self.rpm, self.fall = sign, hands_s, jump, rpm, fall
-        self.starts_s = starts_s
+        self.starts_s, self.idles_s = starts_s, idles_s
         self.procedure = make("drop", spec)
         self.rng = random.Random(4)
         self.events: list[JudgeEvent] = []
@@ -54,7 +55,11 @@ class Bench:
 
     def sample(self, t_s: float) -> Sample:
         running = t_s > self.starts_s
-        amps = max(self.amps - self.fall * t_s, 0.0) + self.rng.gauss(0, 0.05) if running else 0.0
+        amps = (
+            max(self.amps - self.fall * t_s, 0.0) + self.rng.gauss(0, 0.05)
+            if t_s > self.starts_s + self.idles_s
+            else 0.0
+        )
         ohms = 0.0 if self.on < 0 else self.ohms[self.on]
         volts = self.sign * (ohms + (self.jump * (self.rng.random() < 0.4))) * amps + self.rng.gauss(0, self.noise)
         values = {
@@ -155,8 +160,8 @@ def test_too_little_current_is_void() -> None:
 
 
 def test_the_time_before_the_engine_ran_is_no_time_of_too_little_current() -> None:
-    """Tips on at once, the engine a while later."""
-    assert Bench(starts_s=60.0).run().outcome == "pass"
+    """Tips on at once, the engine a while later, and a while at idle before it charges."""
+    assert Bench(starts_s=60.0, idles_s=6.0).run().outcome == "pass"
 
 
 def test_current_that_fades_while_measuring_is_void_and_keeps_what_was_measured() -> None:
