@@ -212,6 +212,53 @@ def test_a_glitch_changes_nothing() -> None:
     assert of(run(glitching())[0]) == ("pass", "none", "no-draw")
 
 
+@pytest.mark.parametrize(("every_s", "for_s", "amps"), [(10, 1, 1.0), (5, 1, 0.2), (20, 2, 0.3)])
+def test_a_draw_that_pulses_is_not_taken_for_glitches(every_s: int, for_s: int, amps: float) -> None:
+    """1 mA between pulses that make 30 to 100 mA on average: the pulses went out as glitches, and it passed."""
+    pulses = draws(lambda t: amps if (t + 12) % every_s < for_s else 0.001, seconds=130)
+    found, _ = run(pulses, (70.0, "unplug-regulator", "skip"))
+    assert found.outcome in ("fail", "undecided")
+    assert found.measured["draw_amps"].value == pytest.approx(amps * for_s / every_s, rel=0.25)
+    assert any("come and go" in one for one in found.reasons)
+
+
+def test_a_draw_that_never_stands_is_averaged_and_ends() -> None:
+    found, _ = run(draws(lambda t: 0.08 if t % 4 < 2 else 0.0), (70.0, "unplug-regulator", "skip"))
+    assert of(found) == ("fail", "unknown", "draw")
+    assert found.measured["draw_amps"].value == pytest.approx(0.04, rel=0.1)
+
+
+@pytest.mark.parametrize("said", ["", "skip", "wait"])
+def test_only_a_done_says_that_the_meter_is_hooked_up(said: str) -> None:
+    procedure = make("draw", SPEC)
+    procedure.opening()
+    again = procedure.feed(Answer(1_000_000_000, "hook-up", said))
+    assert not said or "none of the answers" in again[0].text  # type: ignore[union-attr]
+    for sample in draws(0.0004, seconds=60):
+        procedure.feed(sample)
+    assert procedure.verdict is None
+
+
+def test_what_was_unplugged_before_it_was_asked_for_clears_no_regulator() -> None:
+    early, _ = run(draws(0.120, seconds=100), (5.0, "unplug-regulator", "done"))
+    assert of(early) == ("fail", "unknown", "draw")
+    assert [str(one) for one in early.suspects] == ["unknown", "regulator"]
+    assert "draw_without_regulator" not in early.measured
+
+
+def test_a_module_of_300_ma_is_given_its_minute() -> None:
+    """Thirty times the limit, asleep after 45 s: no lamp."""
+    found, _ = run(draws(lambda t: 0.300 if t < 45 else 0.002))
+    assert of(found) == ("pass", "none", "no-draw")
+
+
+def test_a_reading_every_five_seconds_is_enough() -> None:
+    slow = (sample for sample in draws(0.0012) if sample.t_s % 5 == 0)
+    found, _ = run(slow)
+    assert of(found) == ("pass", "none", "no-draw")
+    assert found.duration_s < 40
+
+
 def test_a_meter_over_its_range_is_named() -> None:
     def over() -> Iterator[Sample]:
         for sample in draws(0.5):

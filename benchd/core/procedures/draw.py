@@ -6,7 +6,8 @@ or more too much after their modules sleep. Below the least of them is a pass, a
 nobody can say. A draw is then followed up: with the regulator unplugged it falls if it goes backwards through it.
 
 Nothing passes before the operator said that the ammeter is hooked up (a recording is judged when it ends): a clamp that
-lies on the bench shows no draw either.
+lies on the bench shows no draw either. One high reading is waited out; where they come again, or no level ever stands,
+the mean of a whole minute counts, peaks included.
 
 Prompts (id: answers):
     hook-up            done
@@ -21,13 +22,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from benchd.core.budget import decide
+from benchd.core import series
+from benchd.core.budget import Component, decide
 from benchd.core.events import Answer, Caution, JudgeEvent, Phase, Prompt, Standing
-from benchd.core.procedures.averaged import Amount, average, resolution_of
+from benchd.core.procedures.asking import YES
+from benchd.core.procedures.averaged import SCATTER, Amount, average, resolution_of, stated
 from benchd.core.procedures.base import Range
 from benchd.core.procedures.finding import Finding
 from benchd.core.procedures.rules_draw import (
@@ -53,7 +57,10 @@ WINDOW_S = 15.0
 LEAST_S = 8.0  # of readings before anything is said
 LEAST_READINGS = 6
 STEADY_S = 60.0  # over the limit so long and steady: it is a draw
-PLAIN_TIMES, PLAIN_S = 10.0, 20.0  # so many times the limit is nothing that goes to sleep
+PLAIN_AMPS, PLAIN_S = 1.0, 20.0  # so much is a lamp or a relay, no module that goes to sleep
+RESTLESS_S = 60.0  # over which a draw that comes and goes is averaged
+LONE_S = 30.0  # after one high reading: was it a glitch, or the first of many?
+HIGH_COUNTS = 5.0  # a reading so many digits above the others, and over the limit, is high
 FOLLOW_S = 10.0  # after the regulator is unplugged
 STEP_READINGS = 40
 PATIENCE_S = 150.0  # for hands that unplug a regulator or prove an ammeter
@@ -83,8 +90,10 @@ class DrawTest(Watched):
         self.track = Track(2)  # seconds, amps
         self.volts: list[float] = []
         self.before: Amount | None = None  # the draw before the regulator was unplugged
+        self._from_s: float | None = None  # the first reading of the machine
         self._since_s: float | None = None  # the first reading of the level that stands now
         self._hooked_up = False
+        self._came_and_went = False  # the draw that is followed up is the mean of something that pulses
         self._alive = False  # the ammeter has shown more than a digit of zero
         self._said_at_s: dict[str, float] = {}  # prompts that were shown
         self._answers: dict[str, tuple[str, float]] = {}
@@ -114,16 +123,20 @@ class DrawTest(Watched):
 
     def _answer(self, answer: Answer) -> list[JudgeEvent]:
         text, t_s = answer.text.strip().lower(), answer.t_ns / 1e9
-        if answer.id == "hook-up":
+        if answer.id == "hook-up" and text:
+            if text not in ("done", *YES):
+                return [ask_again(answer, ("done",))]
             self._hooked_up = True
-            self._since_s = t_s  # what was read before was not the machine
+            self._since_s = self._from_s = t_s  # what was read before was not the machine
         elif answer.id in ("unplug-regulator", "prove-ammeter") and text:
             if text not in ("done", "skip"):
                 return [ask_again(answer, ("done", "skip"))]
+            if answer.id not in self._said_at_s:
+                return []  # nobody asked yet: what was unplugged before says nothing of a draw that was not seen
             self._answers.setdefault(answer.id, (text, t_s))
             self.hands_off(t_s)
             if answer.id == "prove-ammeter":
-                self._since_s = t_s  # the test lamp is gone
+                self._since_s = self._from_s = t_s  # the test lamp is gone
         return []
 
     def finish(self, because: str) -> Sequence[JudgeEvent]:
@@ -139,6 +152,8 @@ class DrawTest(Watched):
             return
         self._alive = self._alive or abs(amps) > 1.5 * self._count
         self.track.append(sample.t_s, amps)
+        if self._from_s is None:
+            self._from_s = sample.t_s
         if self._since_s is None or self._stepped():
             self._since_s = sample.t_s
 
@@ -156,6 +171,15 @@ class DrawTest(Watched):
         spread = 1.4826 * median(np.abs(x[:-2] - middle))
         return bool(np.all(np.abs(x[-2:] - middle) > max(6 * spread, 3 * self._count, 0.1 * abs(middle))))
 
+    def _conclude(self, t_ns: int, finding: Finding) -> list[JudgeEvent]:
+        told = ""
+        if self._came_and_went or self.restless:
+            told = f"The amps come and go: the mean of {RESTLESS_S:.0f} s counts."
+        elif finding.outcome is Outcome.PASS:
+            told = f"Watched for {self.level_s:.0f} s: what comes on more seldom is not seen. If it still runs down, watch longer."
+        reasons = (*finding.reasons, told) if told else finding.reasons
+        return super()._conclude(t_ns, replace(finding, reasons=reasons))
+
     # --- what is drawn now --------------------------------------------------------------------------------------------
 
     def level(self) -> Amount | None:
@@ -166,9 +190,17 @@ class DrawTest(Watched):
         return self._level
 
     def _new_level(self) -> Amount | None:
+        if self.restless:
+            x = self.track.column(1, self.track.since(max(self._from_s or 0.0, self.now_s - RESTLESS_S)))
+            facts = self.facts["draw_amps"]
+            mean = series.mean(x, self._count)
+            parts = (Component(SCATTER, mean.u, mean.dof), *stated(facts, mean.value))
+            return Amount(abs(mean.value), "A", parts, len(x))
         if self._since_s is None or not len(self.track) or self.track.last(0) - self._since_s < LEAST_S:
             return None
-        return self._mean(max(self._since_s, self.now_s - WINDOW_S))
+        t = self.track.column(0)  # slow meters: further back, as far as this level goes
+        slow_s = float(t[-LEAST_READINGS]) if len(t) >= LEAST_READINGS else self.now_s
+        return self._mean(max(self._since_s, min(self.now_s - WINDOW_S, slow_s)))
 
     def _mean(self, since_s: float) -> Amount | None:
         x = self.track.column(1, self.track.since(since_s))
@@ -180,7 +212,34 @@ class DrawTest(Watched):
     @property
     def level_s(self) -> float:
         """Seconds that this level stands."""
-        return 0.0 if self._since_s is None else self.now_s - self._since_s
+        since_s = self._from_s if self.restless else self._since_s
+        return 0.0 if since_s is None else self.now_s - since_s
+
+    @property
+    def restless(self) -> bool:
+        """Whether the draw comes and goes: high readings that come again, or steps in the last minute that never let a level
+        stand."""
+        if self._from_s is None or self.now_s - self._from_s < RESTLESS_S or self.before is not None:
+            return False
+        return len(self._peaks()) > 1 or ((self._since_s or 0.0) > self.now_s - LEAST_S and self._steps() > 2)
+
+    def _peaks(self) -> list[float]:
+        """When, in the last minute, the amps stood over the limit and away from all others: seconds, one for each time."""
+        start = self.track.since(max(self._from_s or 0.0, self.now_s - RESTLESS_S))
+        t, x = self.track.column(0, start), np.abs(self.track.column(1, start))
+        if len(x) < LEAST_READINGS:
+            return []
+        high = x > max(self.low, 2 * (middle := median(x)), middle + HIGH_COUNTS * self._count)
+        begins = high & ~np.concatenate(([False], high[:-1]))
+        return [float(one) for one in t[begins]]
+
+    def _steps(self) -> int:
+        """How often, in the last minute, the amps crossed the middle between their least and their most."""
+        x = np.abs(self.track.column(1, self.track.since(max(self._from_s or 0.0, self.now_s - RESTLESS_S))))
+        if len(x) < LEAST_READINGS or float(np.ptp(x)) <= max(HIGH_COUNTS * self._count, 0.1 * self.low):
+            return 0
+        above = x > (float(x.min()) + float(x.max())) / 2
+        return int(np.count_nonzero(above[1:] != above[:-1]))
 
     def _trend(self) -> tuple[Trend, float] | None:
         """Change over the last half minute of this level, and its mean."""
@@ -191,6 +250,7 @@ class DrawTest(Watched):
 
     def _new_trend(self) -> tuple[Trend, float] | None:
         start = self.track.since(max(self._since_s or 0.0, self.now_s - 2 * WINDOW_S))
+        start = max(min(start, len(self.track) - LEAST_READINGS), self.track.since(self._since_s or 0.0))
         t: Array = self.track.column(0, start)
         x: Array = np.abs(self.track.column(1, start))
         return (trend(t, x, self._count), float(np.mean(x))) if len(x) >= LEAST_READINGS else None
@@ -219,12 +279,13 @@ class DrawTest(Watched):
         if not math.isfinite(level.u):
             return rules.unstated(level) if self.level_s >= STEADY_S else None
         if self._over(level):
+            self._came_and_went = self.restless
             self.before = level
             return None
         if not self._hooked_up:
             return None
         if level.within(None, self.low) >= SURE and not self.rises():
-            return self._none(level, rules)
+            return None if self._peaks() and not self._peaks_over() else self._none(level, rules)
         return self._between(level, rules)
 
     def _waits_for(self, id: str) -> bool:
@@ -232,11 +293,15 @@ class DrawTest(Watched):
         asked_s = self._said_at_s.get(id)
         return asked_s is not None and id not in self._answers and self.now_s - asked_s < PATIENCE_S
 
+    def _peaks_over(self) -> bool:
+        """Whether the one high reading was waited out, or the mean of a minute has them all in it."""
+        return self.restless or self.now_s - self._peaks()[-1] >= LONE_S
+
     def _over(self, level: Amount) -> bool:
         """Surely a draw: over every limit, steady, and for as long as modules may take to doze off."""
-        if level.within(None, self.high) > 1 - SURE or self.falls():
+        if level.within(None, self.high) > 1 - SURE or (self.falls() and not self.restless):
             return False
-        return self.level_s >= (PLAIN_S if level.value > PLAIN_TIMES * self.high else STEADY_S)
+        return self.level_s >= (PLAIN_S if level.value > max(PLAIN_AMPS, 2 * self.high) else STEADY_S)
 
     def _none(self, level: Amount, rules: Draw) -> Finding | None:
         if self._alive:
@@ -247,7 +312,7 @@ class DrawTest(Watched):
 
     def _between(self, level: Amount, rules: Draw) -> Finding | None:
         """Steady for long enough, and still neither surely below nor surely above."""
-        if self.level_s < STEADY_S + WINDOW_S or self.falls():
+        if self.level_s < STEADY_S + WINDOW_S or (self.falls() and not self.restless):
             return None
         call = decide(self.metrology.rule, level.within(None, self.low), level.value <= self.low, self.metrology.risk)
         if call == "pass":
