@@ -151,7 +151,8 @@ class Planner:
         knowledge, due = self.model.knowledge, now.due()
         needed = frozenset[str]().union(*(now.before(run) for run in due))
         proof = float(now.belief.posterior[0]) * self.worth.prices.time(knowledge.prove_minutes) if due else 0.0
-        return made.look.floor + proof + sum(self.worth.price[id] for id in needed) + SPENT * made.look.blind**SPENT_POWER
+        told = SPENT * float(made.look.blind**SPENT_POWER)
+        return made.look.floor + proof + sum(self.worth.price[id] for id in needed) + told
 
     # --- telling ------------------------------------------------------------------------------------------------------
 
