@@ -225,6 +225,42 @@ def test_a_reading_of_nothing_is_told() -> None:
     assert any("be sure that both tips were on metal" in one for one in found.reasons)
 
 
+def test_a_joint_that_reads_nothing_is_asked_for_once_more() -> None:
+    """Tips on paint read 0.000 V, as does no joint that carries 12 A: a bad joint passed for the best of all."""
+
+    class Paint(Bench):
+        def sample(self, t_s: float) -> Sample:
+            found = super().sample(t_s)
+            asked = sum(isinstance(one, Prompt) and one.id == "joint:2" for one in self.events)
+            on_paint = self.on == 1 and asked < 2
+            return replace(found, values={**found.values, "joint_volts": Value(0.0, 0.001)}) if on_paint else found
+
+    bench = Paint((0.003, 0.030, 0.002, 0.002, 0.003))
+    assert of(bench.run()) == ("fail", "connection", "bad-joint")
+    asked = [one for one in bench.events if isinstance(one, Prompt) and one.id == "joint:2"]
+    assert len(asked) == 2
+    assert "paint" in asked[1].text
+
+
+def test_no_joint_at_all_that_shows_volts_is_no_pass() -> None:
+    found = Bench((0.0,) * 5, noise=0.0).run()
+    assert of(found)[:2] == ("undecided", "instrument")
+    assert of(judged(recording((0.0,) * 5), SPEC))[0] == "undecided"
+
+
+def test_a_clamp_that_was_not_zeroed_is_no_charging_current() -> None:
+    """It reads 6 A beside an engine that stands: every joint was good."""
+
+    class Offset(Bench):
+        def sample(self, t_s: float) -> Sample:
+            return Sample(round(t_s * 1e9), {"joint_volts": Value(0.001, 0.001), "charge_amps": Value(6.0, 0.1),
+                                             "engine_rpm": Value(0.0, 1.0)})  # fmt: skip
+
+    found = Offset().run()
+    assert found.outcome == "void"
+    assert "not zeroed" in found.reasons[0]
+
+
 def test_a_meter_over_its_range_is_named() -> None:
     class Over(Bench):
         def sample(self, t_s: float) -> Sample:

@@ -50,6 +50,8 @@ PROBING = (
     "joint apart while it charges."
 )
 CHOICES = ("done", "skip", "enough")
+BATTERYS_OWN = "That is the battery's own volts, not a joint's: the tips are on plus and minus. "
+NOTHING_READ = "It reads nothing at all, which no joint does at such amps: press the tips through paint and rust. "
 WORST_FIRST = ("fail", "undecided", "pass")
 
 
@@ -79,7 +81,8 @@ class DropTest(Watched):
         self._enough = False
         self._answered = False
         self._asked = 1  # the newest joint that was asked for
-        self._again = False
+        self._again = ""  # why the joint is asked for once more
+        self._doubted: set[int] = set()  # joints that read nothing and were asked for once more
         self._amps: tuple[float, float] | None = None
         self._little_s: float | None = None
         self._battery_volts: float | None = None
@@ -155,7 +158,7 @@ class DropTest(Watched):
     def _next(self) -> None:
         self.at += 1
         self._on_s = self._little_s = None
-        self._again = False
+        self._again = ""
 
     def _take(self, sample: Sample) -> None:
         t_s = sample.t_s
@@ -167,17 +170,21 @@ class DropTest(Watched):
         amps = self.number(sample, "charge_amps")
         if amps is not None:
             self._amps = (t_s, amps)
-            self._watch_amps(t_s, abs(amps))
+            self._watch_amps(t_s, 0.0 if self._stands_still() else abs(amps))
         volts = self.number(sample, "joint_volts")
         if volts is None or self._amps is None or t_s - self._amps[0] > ALIGN_S:
             return
-        if abs(self._amps[1]) < self.least_amps:
+        if abs(self._amps[1]) < self.least_amps or self._stands_still():
             return
         if self._on_s is not None:
             if t_s >= self._on_s + SETTLE_S:
                 self.joints[self.at].track.append(t_s, volts, self._amps[1])
         elif not self._answered:
             self.unsaid.append(t_s, volts, self._amps[1])
+
+    def _stands_still(self) -> bool:
+        """Whether the tachometer shows that nothing charges, whatever a clamp that was not zeroed reads."""
+        return self.was_read("engine_rpm") and self.throttle.running_since_s is None
 
     def _watch_amps(self, t_s: float, amps: float) -> None:
         if amps >= self.least_amps:
@@ -202,8 +209,12 @@ class DropTest(Watched):
         found = self._result(joint)
         if found is None:
             return None
-        if found.volts.value > NO_JOINT_VOLTS:
-            self._on_s, self._again = None, True
+        if found.volts.value > NO_JOINT_VOLTS or (found.silent and joint.number not in self._doubted):
+            self._again = BATTERYS_OWN
+            if found.silent:
+                self._again = NOTHING_READ
+                self._doubted.add(joint.number)
+            self._on_s = None
             joint.track = Track(3)
             return None
         called = call_joint(found, self.limits, self.metrology, last=joint.span_s >= LONGEST_S)
@@ -241,6 +252,8 @@ class DropTest(Watched):
         told = f"Too little current: {amps:.1f} A, at least {self.least_amps:.1f} A are needed to tell a joint's drop."
         if not runs and self.was_read("engine_rpm"):
             told += " The engine did not run."
+            if amps >= self.least_amps:
+                told = f"By the tachometer the engine did not run: the {amps:.1f} A are of a clamp that was not zeroed, or it sees nothing."
         done = self._circuit().facts()
         return Finding(
             Outcome.VOID, Suspect.NOT_DISCHARGED if full else Suspect.UNKNOWN, (told, *done), because,
@@ -290,13 +303,9 @@ class DropTest(Watched):
         if self.at >= len(self.joints):
             return []
         if self._again:
-            self._again = False
+            why, self._again = self._again, ""
             self.hands_on = True
-            return [
-                self._ask_joint(
-                    t_ns, "That is the battery's own volts, not a joint's: the tips are on plus and minus. "
-                )
-            ]
+            return [self._ask_joint(t_ns, why)]
         if self.at + 1 > self._asked:
             self._asked = self.at + 1
             self.hands_on = True

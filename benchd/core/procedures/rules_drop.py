@@ -180,6 +180,14 @@ class Circuit:
         marginal = [one for one in self.called if one.call == "marginal"]
         if marginal or any(one[3] == "marginal" for one in self.sums()):
             return self._marginal(marginal)
+        if self.called and all(one.result.silent for one in self.called):
+            return Finding(
+                Outcome.UNDECIDED, Suspect.INSTRUMENT,
+                ("No joint showed any volts at all: the voltmeter or its tips were not proven, or no amps go through these joints.",
+                 *self.facts()),
+                "the voltmeter never showed anything", "Hold the tips on plus and minus: it must show the battery. Then run again.",
+                slug="joints-good",
+            )  # fmt: skip
         if not self.complete():
             left = ", ".join(one.name for one in self.joints if one.number not in self._numbers())
             return Finding(
