@@ -231,6 +231,51 @@ def test_voltage_on_the_circuit_is_warned_of() -> None:
     assert any(isinstance(one, Caution) and "voltage on this circuit" in one.text for one in events)
 
 
+def test_a_reading_below_zero_is_never_a_closed_contact() -> None:
+    """-4 ohm is less than the 1 ohm of a good breaker, and passed for one."""
+    found, events = run({"breaker": -4.0})
+    assert found.outcome != "pass"
+    assert any(isinstance(one, Prompt) and one.id == "breaker" and "Below zero" in one.text for one in events)
+
+
+class Ranging:
+    """A meter that shows overload for a while after the tips are on, looking for its range."""
+
+    def __init__(self, looks_s: float, ohms: float) -> None:
+        self.procedure = make("continuity", SILENT)
+        self.procedure.opening()
+        for id in ("leads", "breaker"):
+            self.procedure.feed(Answer(0, id, "skip"))
+        self.procedure.feed(Answer(1, "stator-ground:1", "done"))
+        for count in range(60):
+            t_s = count * 0.1
+            self.procedure.feed(Sample(round(t_s * 1e9), {"circuit_ohms": shown(ohms if t_s >= looks_s else OPEN)}))
+        self.procedure.feed(Answer(6_000_000_000, "stator-ground:2", "enough"))
+        self.procedure.feed(Sample(6_500_000_000, {}))
+        verdict = self.procedure.verdict
+        assert verdict is not None
+        self.contact = next(one for one in verdict.extra["contacts"] if one["id"] == "stator-ground:1")
+
+
+def test_a_meter_that_looks_for_its_range_shows_no_open_circuit() -> None:
+    """After a second and a half of overload a grounded stator was open to ground, and a good breaker open."""
+    assert Ranging(1.7, 300.0).contact["call"] == "bad"
+    assert Ranging(9.0, 300.0).contact["call"] == "good"
+
+
+def test_typed_ohms_are_not_mixed_with_a_meter_in_the_air() -> None:
+    procedure = make("continuity", SILENT)
+    procedure.opening()
+    procedure.feed(Answer(0, "leads", "skip"))
+    procedure.feed(Answer(1, "breaker", "0.4"))
+    for count in range(1, 40):  # the bench's own meter, not used, shows overload; the first look comes late
+        procedure.feed(Sample(round((0.6 + count * 0.5) * 1e9), {"circuit_ohms": shown(OPEN)}))
+    procedure.feed(Answer(21_000_000_000, "stator-ground:1", "enough"))
+    procedure.feed(Sample(21_500_000_000, {}))
+    assert procedure.verdict is not None
+    assert procedure.verdict.extra["contacts"][1]["call"] == "good"
+
+
 def test_nothing_powered_stands_before_anything_else() -> None:
     first = make("continuity", SPEC).opening()[0]
     assert isinstance(first, Caution)

@@ -27,6 +27,8 @@ LEADS_OHMS = (0.0, 1.0)  # of the meter's own leads; more is a bad lead or conta
 ASSUMED_LEADS, ASSUMED_LEADS_HALF = 0.3, 0.2  # 0.1 to 0.5 ohm, where they were not measured
 LEAST_READINGS = 3
 LEAST_S = 1.0
+OPEN_S = 3.0  # of overload before it is open: a meter that looks for its range shows overload first
+POWERED_OHMS = -0.5  # below: a voltage on the circuit drives the meter backwards
 UNASKED_S = 3.0  # a closed contact that nobody said 'done' to: longer than tips that touch by chance
 STEADY_PART = 0.1  # of the reading, or a few digits
 
@@ -49,14 +51,21 @@ class Step:
         """Seconds over which this step was read."""
         return self.readings[-1][0] - self.readings[0][0] if self.readings else 0.0
 
+    @property
+    def powered(self) -> bool:
+        """Whether its newest readings are below zero, which no resistance is."""
+        return len(self.readings) >= 2 and all(ohms < POWERED_OHMS for _, ohms in self.readings[-2:])
+
     def steady(self) -> list[float] | None:
         """The newest readings, if they stand for long enough to be believed; open ones are inf."""
         if len(self.readings) < LEAST_READINGS:
             return None
         last_s, last = self.readings[-1]
         first = min(len(self.readings) - LEAST_READINGS, bisect_left(self.readings, (last_s - LEAST_S,)))
+        if math.isinf(last):
+            first = min(first, max(bisect_left(self.readings, (last_s - OPEN_S,)) - 1, 0))
         kept = [ohms for _, ohms in self.readings[first:]]
-        if last_s - self.readings[first][0] < 0.9 * LEAST_S:
+        if last_s - self.readings[first][0] < 0.9 * (OPEN_S if math.isinf(last) else LEAST_S):
             return None
         if math.isinf(last):
             return kept if all(math.isinf(one) for one in kept) else None

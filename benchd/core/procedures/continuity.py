@@ -50,8 +50,9 @@ from benchd.core.verdicts import Measured, Outcome, Suspect
 
 SETTLE_S = 0.5  # after 'done': an autoranging meter looks for its range
 LONGEST_S = 15.0  # after 'done': a reading that does not stand still
-POWERED_OHMS = -0.5  # below: a voltage on the circuit drives the meter backwards
 CHOICES = ("done", "skip", "enough")
+NOT_STILL = "The reading does not stand still: press the tips on harder, on bare metal. "
+BELOW_ZERO = "Below zero ohm is no reading: take the battery's negative cable off, let it stand, then again. "
 DEAD_CIRCUIT = (
     "Nothing powered: engine stopped and cool, key off, the battery's negative cable off. An ohmmeter on a live circuit reads "
     "nonsense and may be damaged."
@@ -86,6 +87,7 @@ class ContinuityTest(Watched):
         self._enough = False
         self._powered_told = False
         self._again: str = ""
+        self._typed = False  # this step's ohms come from the keys, not from the meter on the bench
 
     # --- the conversation -------------------------------------------------------------------------------------------
 
@@ -122,21 +124,21 @@ class ContinuityTest(Watched):
             return []
         step = self.steps[self.at]
         if typed is not None:
-            step.readings = [(answer.t_ns / 1e9 + 0.6 * count, typed) for count in range(3)]
-            self._done_s = answer.t_ns / 1e9
+            step.readings = [(answer.t_ns / 1e9 + 1.5 * count, typed) for count in range(3)]
+            self._done_s, self._typed = answer.t_ns / 1e9, True
         elif text.lower() == "skip":
             step.skipped = True
             self._next()
         elif text.lower() == "done":
             step.readings.clear()
-            self._done_s = answer.t_ns / 1e9
+            self._done_s, self._typed = answer.t_ns / 1e9, False
             self.hands_off(self._done_s)
         return []
 
     def _next(self) -> None:
         self.at += 1
         self._done_s = None
-        self._open_seen = False
+        self._open_seen = self._typed = False
         self.hands_on = True
 
     def _as_present(self, sample: Sample) -> Sample:
@@ -155,6 +157,8 @@ class ContinuityTest(Watched):
             return
         self._seen.add("circuit_ohms")
         self._open_seen = self._open_seen or math.isinf(ohms)
+        if self._typed:
+            return
         if self._done_s is not None and sample.t_s < self._done_s + SETTLE_S:
             return
         if self._done_s is not None or (self._open_seen and not math.isinf(ohms)):
@@ -182,18 +186,18 @@ class ContinuityTest(Watched):
     def _contact(self) -> None:
         """The step's contact, if its readings stand: with 'done' whatever they are, without it only a plain closed one."""
         step = self.steps[self.at]
-        found = self.bounds.contact(step)
+        found = None if step.powered else self.bounds.contact(step)
         if found is None:
             if self._done_s is not None and self.now_s - self._done_s > LONGEST_S:
-                self._again = "The reading does not stand still: press the tips on harder, on bare metal. "
-                self._done_s = None
+                self._again = BELOW_ZERO if step.powered else NOT_STILL
+                self._done_s, self._typed = None, False
                 step.readings.clear()
             return
         if self._done_s is None and (step.expect == "open" or found.call != "good" or step.span_s < UNASKED_S):
             return
         if step.expect == "leads" and found.call == "bad":
             self._again = f"{found.text} "
-            self._done_s = None
+            self._done_s, self._typed = None, False
             step.readings.clear()
             return
         self.contacts[step.id] = found
@@ -203,7 +207,7 @@ class ContinuityTest(Watched):
         made = [one for one in self.contacts.values() if one.step.part != "meter"]
         if not made:
             return Finding(
-                Outcome.VOID, Suspect.UNKNOWN, ("Nothing was measured: every step was skipped.",), because,
+                Outcome.VOID, Suspect.UNKNOWN, ("Nothing was measured.",), because,
                 "Run again, with the leads on each contact in turn.",
             )  # fmt: skip
         told = tuple(one.text for one in self.contacts.values())
@@ -257,9 +261,7 @@ class ContinuityTest(Watched):
         if self.at >= len(self.steps):
             return []
         events: list[JudgeEvent] = []
-        readings = self.steps[self.at].readings
-        negative = len(readings) >= 2 and all(ohms < POWERED_OHMS for _, ohms in readings[-2:])
-        if negative and not self._powered_told:
+        if self.steps[self.at].powered and not self._powered_told:
             self._powered_told = True
             events.append(
                 Caution(t_ns, f"The meter reads below zero: there is voltage on this circuit. {DEAD_CIRCUIT}")
