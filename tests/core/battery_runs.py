@@ -101,6 +101,17 @@ def play(
     return Played(events, procedure.verdict)
 
 
+_PLAYED: dict[str, Played] = {}
+
+
+def once(name: str, battery: Resting | Loaded, seconds: float, answers: Mapping[str, Any], **more: Any) -> Played:
+    """What `play` says; the same battery with the same answers is played once in a session. Nobody may alter it."""
+    key = repr((name, battery, seconds, sorted(answers.items()), sorted(more.items())))
+    if key not in _PLAYED:
+        _PLAYED[key] = play(name, battery.samples(seconds), answers, **more)
+    return _PLAYED[key]
+
+
 @dataclass
 class Loaded:
     """A battery under a load tester: rest, `rest_s` later the load for `hold_s`, then the recovery.

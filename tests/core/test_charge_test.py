@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from battery_runs import BATTERY, MACHINE, RESTED, SIX, Loaded, Played, Resting, play
+from battery_runs import BATTERY, MACHINE, RESTED, SIX, Loaded, Played, Resting, once, play
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -26,7 +26,7 @@ def cells(*gravities: float) -> dict[str, str]:
 
 
 def at(volts: float, answers: dict[str, str], seconds: float = 900, **more: object) -> Played:
-    return play("charge", Resting(volts).samples(seconds), answers, **more)  # type: ignore[arg-type]
+    return once("charge", Resting(volts), seconds, answers, **more)
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from battery_runs import MACHINE, Loaded, Played, play
+from battery_runs import MACHINE, Loaded, Played, once, play
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -30,7 +30,7 @@ FINE = Metrology(
 def load(
     battery: Loaded, answers: Mapping[str, Any] = WARM, earlier: Mapping[str, str] = CHARGED, **more: Any
 ) -> Played:
-    return play("load", battery.samples(300), answers, earlier=earlier, **more)
+    return once("load", battery, 300, answers, earlier=earlier, **more)
 
 
 @pytest.mark.parametrize(

@@ -30,6 +30,7 @@ class ChannelFacts:
     resolution: float = 0.0
     _assumed: ChannelModel | None = None
     _assumed_for: float = 0.0
+    _asked: tuple[tuple[float, float | None, float], float | None] | None = None
 
     def see(self, value: Value) -> None:
         """The finest digits seen are the display's resolution (trailing zeros get lost in recordings)."""
@@ -47,8 +48,11 @@ class ChannelFacts:
 
     def u(self, value: float, hertz: float | None = None) -> float | None:
         """Standard uncertainty of one reading from statement, digits, shunt or clamp; None if nothing is stated."""
-        parts = uncertainty(self.model, value, resolution=self.resolution or None, hertz=hertz)
-        return combine(parts)[0] if parts else None
+        asked = (value, hertz, self.resolution)
+        if self._asked is None or self._asked[0] != asked:  # one level is asked about several times
+            parts = uncertainty(self.model, value, resolution=self.resolution or None, hertz=hertz)
+            self._asked = asked, combine(parts)[0] if parts else None
+        return self._asked[1]
 
 
 @dataclass(frozen=True, slots=True)

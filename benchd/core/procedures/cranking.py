@@ -77,6 +77,7 @@ class Starter:
     _running: int = 0
     _amps: tuple[float, float] | None = None
     _rpm: tuple[float, float] | None = None
+    _median: tuple[tuple[int, float, float], float] | None = None
 
     @property
     def crank(self) -> Crank | None:
@@ -85,7 +86,12 @@ class Starter:
 
     @property
     def rest_volts(self) -> float | None:
-        return median([volts for _, volts in self.rest]) if self.rest else None
+        if not self.rest:
+            return None
+        asked = (len(self.rest), self.rest[0][0], self.rest[-1][0])
+        if self._median is None or self._median[0] != asked:  # it is asked for several times between two samples
+            self._median = asked, median([volts for _, volts in self.rest])
+        return self._median[1]
 
     def feed(self, t_s: float, volts: float | None, amps: float | None, rpm: float | None) -> None:
         if rpm is not None:
