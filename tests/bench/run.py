@@ -1,8 +1,8 @@
 """Every benchmark, one table, the goals beside the figures.
 
-    python tests/bench/run.py [--runs 1000] [--jobs 2] [--readings 150000] [--sample-s 0.5] [--folder DIR]
+    python tests/bench/run.py [--runs 1000] [--jobs 2] [--readings 150000] [--sample-s 0.5] [--visits 2000] [--folder DIR]
 
-(a) verdicts.py, (b) whole_way.py and journal_rate.py, (c) latency.py, (d) startup.py. Each can be run alone, and says
+(a) verdicts.py, (b) whole_way.py and journal_rate.py, (c) latency.py, (d) startup.py, (e) visits.py. Each can be run alone, and says
 in its docstring what it measures. With nothing else running on the machine; --runs 1000 takes some time.
 """
 
@@ -23,6 +23,7 @@ import journal_rate
 import latency
 import startup
 import verdicts
+import visits
 import whole_way
 from steady import percentile
 
@@ -92,6 +93,21 @@ def startup_rows(times: int) -> Iterator[Row]:
     yield Row("d", "    ratio", f"{ours / bare:.2f}", "under 4", ours / bare < 4)
 
 
+def visit_rows(visits_wanted: int, seed: int, jobs: int) -> Iterator[Row]:
+    for world in visits.worlds(visits_wanted, seed, jobs):
+        yield Row(
+            "e", f"{len(world.ended['plan'])} visits {world.name}, plan / fixed order, minutes", world.both_minutes()
+        )
+        ratio, (gap, error) = world.of_fixed(), world.righter()
+        yield Row("e", "    plan's minutes of the fixed order's", f"{ratio:.2f}", "at most 0.80", ratio <= 0.8)
+        both = f"{world.right('plan'):.1%} / {world.right('fixed'):.1%}"
+        yield Row("e", "    end at the true cause, plan / fixed", both, "never less", world.as_right)
+        yield Row("e", "    the difference and its standard error", f"{gap:+.2%} / {error:.2%}")
+    for name, ratios in visits.optima(20, jobs):
+        mean = statistics.mean(ratios)
+        yield Row("e", f"{len(ratios)} small problems {name}, over the best", f"{mean:.3f}", "within 5 %", mean <= 1.05)
+
+
 def both_ms(took_s: list[float]) -> str:
     return f"{1e3 * percentile(took_s, 50):.2f} / {1e3 * percentile(took_s, 99):.2f} ms"
 
@@ -113,6 +129,7 @@ def main() -> None:
     parser.add_argument("--lines", type=int, default=300, help="readings of (c)")
     parser.add_argument("--sample-s", type=float, default=0.5, help="sample period of (c), s")
     parser.add_argument("--times", type=int, default=15, help="starts of (d)")
+    parser.add_argument("--visits", type=int, default=2000, help="simulated visits of (e)")
     parser.add_argument("--folder", type=Path, default=Path(tempfile.gettempdir()), help="on the disk to be measured")
     given = parser.parse_args()
     parts: dict[str, Callable[[], Iterator[Row]]] = {
@@ -120,6 +137,7 @@ def main() -> None:
         "(c) latency": lambda: latency_rows(given.lines, given.sample_s, given.folder),
         "(b) whole way": lambda: whole_way_rows(given.readings, given.rounds, given.folder),
         "(b) journal": lambda: journal_rows(given.readings, given.rounds, given.folder),
+        "(e) visits": lambda: visit_rows(given.visits, given.seed, given.jobs),
         "(a) verdicts": lambda: verdict_rows(given.runs, given.seed, given.jobs),
     }
     rows: list[Row] = []

@@ -1,20 +1,24 @@
 """Benchmark (e): whole visits, simulated: minutes to the cause by the plan, by a fixed order, by the best policy there is.
 
-    python tests/bench/visits.py [--visits 2000] [--seed 1] [--jobs 2] [--knowledge FILE ...]
+    python tests/bench/visits.py [--visits 2000] [--seed 1] [--jobs 2]
 
-The machine of a visit holds none, one or two causes, drawn as often as the knowledge says they occur (by frequency), or
-each cause and each pair alike (evenly). Every answer, look and test is drawn from the rows, false ones included; a
-repair fails as often as its `right` says. `perturbed`: the machines are not as the planner believes: every row and
-frequency of their world differs from the planner's by noise.
+The machine of a visit holds none, one or two causes. Three worlds: as often as the causes file says they occur ("by
+frequency", --visits of them); every single cause and every pair alike ("evenly", half as many); and by frequency in a
+world that is not as the planner believes ("perturbed", half as many: every row and every frequency differs by noise).
+Every answer, look and test is drawn from the rows, false ones included, one draw for all policies; a repair fails as
+often as its `right` says.
 
-Policies, all with the same inference, the same prices, and the same rule when to repair, prove and stop (Planner.decide):
+Policies, all with the same inference, the same prices, and the same rule when to repair, to prove and to stop
+(Planner.decide); they differ in the next check alone:
 
-    plan     the next check is the planner's
-    fixed    the next check is the first of ORDER that is open: looks, battery, breaker, stator, regulator, then the rest
-    talk+    the same after all questions
+    plan     the planner's
+    fixed    the first of ORDER that is open: looks, battery, breaker, stator, regulator, then the rest
+    talk+    the same after all questions: more than was asked for, to see what the talk alone is worth
 
-A visit ends well if what was wrong is mended and the regulator run has proven it. Minutes are those of checks, repairs
-and proving runs, all of them, until it ended.
+A visit ends well ("right") if all that was wrong is mended and the regulator run has proven it. Minutes are those of
+all checks, repairs and proving runs until it ended. "wasted": dear parts put in for nothing, a visit.
+
+Against the best policy, which can be computed for small problems only: tests/outside/best_policy.py.
 """
 
 from __future__ import annotations
@@ -22,11 +26,13 @@ from __future__ import annotations
 import argparse
 import random
 import statistics
+import sys
 import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -35,6 +41,11 @@ from benchd.core.causes.knowledge import Item, Knowledge
 from benchd.core.causes.plan import Decision, Planner
 from benchd.core.causes.standing import PROOF, Standing, standing
 from benchd.visits.knowledge import load_knowledge
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "outside"))
+
+from best_policy import Solver
+from small_plans import Ours, cut, drawn
 
 #: The fixed order: what is seen, battery, breaker, stator, regulator; then what is left, as it comes.
 ORDER = (
@@ -64,27 +75,23 @@ class Ended:
     wasted: int
 
 
-@dataclass
-class Cases:
-    """The machines, each with its own seed: (what is wrong, seed)."""
-
-    name: str
-    held: list[tuple[tuple[str, ...], int]] = field(default_factory=list)
+#: A machine: what is wrong with it, and its seed.
+Case = tuple[tuple[str, ...], int]
 
 
-def by_frequency(model: Model, visits: int, seed: int) -> Cases:
+def by_frequency(model: Model, visits: int, seed: int) -> list[Case]:
     dice = np.random.default_rng(seed)
-    drawn = dice.choice(len(model.prior), size=visits, p=model.prior / model.prior.sum())
-    return Cases("by frequency", [(model.hypotheses[at], seed * 1_000_003 + n) for n, at in enumerate(drawn)])
+    picked = dice.choice(len(model.prior), size=visits, p=model.prior / model.prior.sum())
+    return [(model.hypotheses[at], seed * 1_000_003 + n) for n, at in enumerate(picked)]
 
 
-def evenly(model: Model, visits: int, seed: int) -> Cases:
+def evenly(model: Model, visits: int, seed: int) -> list[Case]:
     """Half of them single causes, half pairs that can be; each alike."""
     dice = random.Random(seed)
     can = [held for held, p in zip(model.hypotheses, model.prior, strict=True) if p > 0]
     ones, twos = ([held for held in can if len(held) == size] for size in (1, 2))
     held = [ones[n // 2 % len(ones)] if n % 2 else dice.choice(twos) for n in range(visits)]
-    return Cases("evenly", [(one, seed * 1_000_003 + n) for n, one in enumerate(held)])
+    return [(one, seed * 1_000_003 + n) for n, one in enumerate(held)]
 
 
 def perturbed(knowledge: Knowledge, seed: int, weight: float = 20.0, spread: float = 0.35) -> Knowledge:
@@ -179,44 +186,121 @@ class Visits:
             for start, end in zip([0, *(at + 1 for at in cuts)], [*cuts, len(way)], strict=True)
         )
         if key not in self.kept:
-            self.kept[key] = self.planner.decide(now)
+            self.kept[key] = self.decide(now)
         return self.kept[key]
+
+    def decide(self, now: Standing) -> Decision:
+        if self.ordered(now):
+            # A check that pays one step ahead pays two steps ahead: which one it is does not matter here.
+            made = self.planner.decide(now, deep=False)
+            if made.next == "check" and made.mend is None and now.open(made.chain[-1]):
+                return made
+        return self.planner.decide(now)
 
     def check(self, now: Standing, made: Decision) -> str:
         if made.next == "check" and made.mend is None and now.open(made.chain[-1]):
-            for id in self.order:
-                chain = now.chain(id) if now.open(id) else None
-                if chain:
-                    return chain[0]
+            return self.ordered(now) or made.chain[0]
         return made.chain[0]
 
-
-def conduct(task: tuple[Knowledge, Knowledge, str, list[tuple[tuple[str, ...], int]]]) -> list[Ended]:
-    believed, real, policy, cases = task
-    model = Model(believed)
-    world = model if real is believed else Model(real)
-    visits = Visits(model, policy)
-    return [visits.conduct(World(world, held, seed)) for held, seed in cases]
+    def ordered(self, now: Standing) -> str | None:
+        """What the fixed order does next."""
+        chains = (now.chain(id) for id in self.order if now.open(id))
+        return next((chain[0] for chain in chains if chain), None)
 
 
-def ways(
-    pool: ProcessPoolExecutor, believed: Knowledge, real: Knowledge, cases: Cases, policies: Sequence[str] = POLICIES
-) -> dict[str, list[Ended]]:
-    futures = {name: pool.submit(conduct, (believed, real, name, cases.held)) for name in policies}
-    return {name: future.result() for name, future in futures.items()}
+def conduct(believed: Knowledge, real: Knowledge, policy: str, cases: list[Case]) -> list[Ended]:
+    model, visits = Model(real), Visits(Model(believed), policy)
+    return [visits.conduct(World(model, held, seed)) for held, seed in cases]
 
 
-def lines(found: dict[str, list[Ended]]) -> Iterator[str]:
-    yield f"    {'':<8}{'right':>8}{'proven':>8}{'minutes':>9}{'of fixed':>9}{'median':>8}{'checks':>8}{'repairs':>8}{'wasted':>8}"
-    base = statistics.mean(one.minutes for one in found["fixed"]) if "fixed" in found else float("nan")
-    for name, ended in found.items():
-        minutes = [one.minutes for one in ended]
-        share = [statistics.mean(part) for part in zip(*((one.right, one.proven) for one in ended), strict=True)]
-        rest = [statistics.mean(part) for part in zip(*((one.checks, one.repairs, one.wasted) for one in ended), strict=True)]
+@dataclass(frozen=True)
+class Worlds:
+    """What each policy came to in one world."""
+
+    name: str
+    ended: dict[str, list[Ended]]
+
+    def minutes(self, policy: str) -> float:
+        return statistics.mean(one.minutes for one in self.ended[policy])
+
+    def both_minutes(self) -> str:
+        return f"{self.minutes('plan'):.0f} / {self.minutes('fixed'):.0f}"
+
+    def of_fixed(self, policy: str = "plan") -> float:
+        return self.minutes(policy) / self.minutes("fixed")
+
+    def right(self, policy: str) -> float:
+        return statistics.mean(one.right for one in self.ended[policy])
+
+    def righter(self) -> tuple[float, float]:
+        """By how much the plan is righter than the fixed order, and the standard error of that: visits are paired."""
+        pairs = zip(self.ended["plan"], self.ended["fixed"], strict=True)
+        gaps = [one.right - other.right for one, other in pairs]
+        return statistics.mean(gaps), statistics.stdev(gaps) / len(gaps) ** 0.5
+
+    @property
+    def as_right(self) -> bool:
+        gap, error = self.righter()
+        return gap >= -2 * error
+
+    def lines(self) -> Iterator[str]:
+        yield f"{self.name}, {len(self.ended['plan'])} visits"
         yield (
-            f"    {name:<8}{share[0]:>8.1%}{share[1]:>8.1%}{statistics.mean(minutes):>9.1f}{statistics.mean(minutes) / base:>9.2f}"
-            f"{statistics.median(minutes):>8.0f}{rest[0]:>8.1f}{rest[1]:>8.2f}{rest[2]:>8.2f}"
+            f"    {'':<8}{'right':>8}{'proven':>8}{'minutes':>9}{'of fixed':>9}{'median':>8}{'checks':>8}"
+            f"{'repairs':>8}{'wasted':>8}"
         )
+        for name, ended in self.ended.items():
+            proven, checks, repairs, wasted = (
+                statistics.mean(getattr(one, key) for one in ended) for key in ("proven", "checks", "repairs", "wasted")
+            )
+            yield (
+                f"    {name:<8}{self.right(name):>8.1%}{proven:>8.1%}{self.minutes(name):>9.1f}"
+                f"{self.of_fixed(name):>9.2f}{statistics.median(one.minutes for one in ended):>8.0f}"
+                f"{checks:>8.1f}{repairs:>8.2f}{wasted:>8.2f}"
+            )
+        gap, error = self.righter()
+        yield f"    plan's minutes of fixed: {self.of_fixed():.2f} (goal: at most 0.80){met(self.of_fixed() <= 0.8)}"
+        yield (
+            f"    plan righter than fixed by {gap:+.2%}, standard error {error:.2%} (goal: never less accurate, as far "
+            f"as so many visits can tell){met(self.as_right)}"
+        )
+
+
+def met(goal: bool) -> str:
+    return ": met" if goal else ": NOT MET"
+
+
+def worlds(visits: int, seed: int, jobs: int) -> Iterator[Worlds]:
+    knowledge = load_knowledge()
+    other = perturbed(knowledge, seed)
+    half = max(visits // 2, 1)
+    wanted = {
+        "by frequency": (knowledge, by_frequency(Model(knowledge), visits, seed)),
+        f"perturbed, seed {seed}": (other, by_frequency(Model(other), half, seed)),
+        "evenly": (knowledge, evenly(Model(knowledge), half, seed)),
+    }
+    with ProcessPoolExecutor(jobs) as pool:
+        futures = {
+            name: {policy: pool.submit(conduct, knowledge, real, policy, cases) for policy in POLICIES}
+            for name, (real, cases) in wanted.items()
+        }
+        for name, ways in futures.items():
+            yield Worlds(name, {policy: future.result() for policy, future in ways.items()})
+
+
+def over_best(seed: int, shipped: bool) -> float:
+    """What the plan costs over what the best policy costs, on a small problem."""
+    dice = random.Random(seed)
+    causes, checks = dice.choice([(2, 3), (3, 3), (3, 4), (4, 3), (4, 4), (3, 5), (5, 3)])
+    problem = cut(load_knowledge(), seed, causes, checks) if shipped else drawn(seed, causes, checks)
+    solver = Solver(problem)
+    return solver.follow(solver.start(), Ours(problem)) / solver.best(solver.start())
+
+
+def optima(problems: int, jobs: int) -> Iterator[tuple[str, list[float]]]:
+    with ProcessPoolExecutor(jobs) as pool:
+        for name, shipped in (("drawn at random", False), ("out of the shipped causes", True)):
+            yield name, list(pool.map(over_best, range(problems), [shipped] * problems))
 
 
 def main() -> None:
@@ -224,19 +308,19 @@ def main() -> None:
     parser.add_argument("--visits", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--problems", type=int, default=20, help="small problems of each kind for the best policy")
     given = parser.parse_args()
-    knowledge = load_knowledge()
-    model = Model(knowledge)
-    with ProcessPoolExecutor(given.jobs) as pool:
-        for real, cases, name in (
-            (knowledge, by_frequency(model, given.visits, given.seed), "by frequency"),
-            (knowledge, evenly(model, given.visits, given.seed), "evenly"),
-            (perturbed(knowledge, given.seed), by_frequency(Model(perturbed(knowledge, given.seed)), given.visits, given.seed), "perturbed"),
-        ):
-            start = time.perf_counter()
-            found = ways(pool, knowledge, real, cases)
-            print(f"{name}, {given.visits} visits, seed {given.seed} ({time.perf_counter() - start:.0f} s)", flush=True)
-            print("\n".join(lines(found)), flush=True)
+    start = time.perf_counter()
+    for name, ratios in optima(given.problems, given.jobs):
+        mean = statistics.mean(ratios)
+        print(
+            f"{len(ratios)} small problems {name}: plan over best policy {mean:.3f}, worst {max(ratios):.3f} "
+            f"(goal: within 5 % on the average){met(mean <= 1.05)}",
+            flush=True,
+        )
+    for world in worlds(given.visits, given.seed, given.jobs):
+        print("\n".join(world.lines()), flush=True)
+    print(f"{time.perf_counter() - start:.0f} s")
 
 
 if __name__ == "__main__":

@@ -82,7 +82,7 @@ def allowed(knowledge: Knowledge, id: str, shown: dict[str, str]) -> bool:
     )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(knowledges(), st.data())
 def test_nothing_is_planned_against_its_needs(knowledge: Knowledge, data: st.DataObject) -> None:
     planner = Planner(Model(knowledge))

@@ -11,7 +11,8 @@
 `by="cost"` counts money: what checks and wrong parts cost and every minute at value.COST_PER_MINUTE.
 
 **How.** Exact beliefs; a look two checks ahead over every check that may be done (ahead.py). A check is next if what it
-is expected to save is more than what it takes; a repair is advised if no check is. After a repair comes the proof: the
+is expected to save is more than what it takes; a repair is advised if no check is, or if it is likely all there is to do:
+then the proof and what is checked after it tell of the rest. After a repair comes the proof: the
 stator run where the stator was touched, then the regulator run; unless a second repair is so sure, too, that proving
 before it would be lost time. Nothing is proposed against its needs (standing.py), and `locked` says why.
 """
@@ -36,6 +37,8 @@ MOST_STEPS = 8
 SURE = 0.8
 #: What locks the proof is mended if it is at least as probable as this, else it is seen again.
 EVEN = 0.5
+#: A repair that is needed, and then leaves nothing wrong, as probably as this is done before any other check.
+ALL = 0.85
 #: Where not knowing would cost x by repairs alone, factor * x ** power is spent with checks: fitted to simulated visits.
 SPENT, SPENT_POWER = 1.1, 0.6
 
@@ -87,6 +90,8 @@ class Planner:
         look = self.ahead.look(now, deep=deep)
         mend = look.mends[0] if look.mends else None
         pays = [check for check in look.checks if check.sure < look.blind]
+        if mend and self._likely_all(now, mend):
+            return self._mending(now, look, mend)
         if pays:
             # The talk comes before the tools: whoever knows the machine is here now.
             items = self.model.knowledge.items
@@ -100,6 +105,13 @@ class Planner:
         if due and now.open(due[0]) and now.chain(due[0]) is None:
             return self._unlocking(now, look, due[0])
         return self._closing(now, look, due)
+
+    def _likely_all(self, now: Standing, mend: Mend) -> bool:
+        """Whether a repair is likely all there is to do: then it is done first, since what is checked after it, with the
+        proof, tells of the rest and of the repair as well."""
+        repair = self.model.knowledge.repairs[mend.repair]
+        after = now.belief.mended(repair.mends, 1.0).posterior
+        return mend.probability >= ALL and float(after[0]) >= ALL
 
     def _proving(self, now: Standing, run: str) -> Decision:
         """After a repair. Another that is surer than proving now is worth comes first."""
