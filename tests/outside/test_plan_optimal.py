@@ -12,7 +12,6 @@ from small_plans import Ours, cut, drawn
 
 from benchd.visits.knowledge import load_knowledge
 
-
 SIZES = [(2, 3), (3, 3), (3, 4), (4, 3), (4, 4), (5, 3)]
 
 
