@@ -113,7 +113,12 @@ def _runs(db: sqlite3.Connection, anchors: Mapping[str, str], newest: int | None
             yield finding
     for run in anchors:
         if newest is None and not db.execute("SELECT 1 FROM runs WHERE run = ?", (run,)).fetchone():
-            yield Finding(run, 0, 0, "is missing: its digest was kept elsewhere, the journal knows no such run and no such work order")
+            yield Finding(
+                run,
+                0,
+                0,
+                "is missing: its digest was kept elsewhere, the journal knows no such run and no such work order",
+            )
     if newest is None:
         yield from _rows(db, missing)
 

@@ -246,7 +246,11 @@ def test_benches_and_machines_are_found_by_bare_name(shop: Callable[[str], Path]
         ("raw_days = 90", "raw_days = 0", "key 'retention.raw_days': found 0, expected days, a number above 0"),
         ("step_s = 5", "stop_s = 5", "key 'retention.stop_s': found an unknown key (did you mean 'step_s'?)"),
         ('bench = "first"', 'bench = "frist"', "expected the slug of a bench of this site (did you mean 'first'?)"),
-        ('"stator"', '"rotor"', "key 'schedule[0].procedure': found 'rotor', expected a procedure: charge, load, crank, draw, stator, regulator"),
+        (
+            '"stator"',
+            '"rotor"',
+            "key 'schedule[0].procedure': found 'rotor', expected a procedure: charge, load, crank, draw, stator, regulator",
+        ),
         ('spec = "mower.toml"', 'spec = "tiller"', "key 'schedule[0].spec': found 'tiller', expected a machine file"),
         ('"fri"]', '"friday"]', "key 'schedule[0].days[1]': found 'friday', expected"),
         ('"13:00"', '"7:30"', "key 'schedule[0].at[0]': found '7:30', expected"),

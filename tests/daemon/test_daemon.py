@@ -120,7 +120,11 @@ async def test_the_operator_may_answer_mark_and_stop_from_elsewhere(tmp_path: Pa
         ({"spec": "hollin-t19"}, NotFoundError, r"no machine 'hollin-t19'.*did you mean 'hollin-t18'"),
         ({"spec": "../machines/hollin-t18"}, NotFoundError, "no machine '../machines/hollin-t18'"),
         ({"spec": "/etc/passwd"}, NotFoundError, "no machine '/etc/passwd'"),
-        ({"procedure": "dance"}, ConfigError, "procedure: found 'dance', expected one of charge, load, crank, draw, stator, regulator"),
+        (
+            {"procedure": "dance"},
+            ConfigError,
+            "procedure: found 'dance', expected one of charge, load, crank, draw, stator, regulator",
+        ),
         ({"rule": "coin"}, ConfigError, "rule: found 'coin'"),
         ({"spec": None}, ConfigError, "either `spec`"),
         ({"spec": None, "spec_toml": "[machine]\nname = 3"}, ConfigError, r"spec_toml:2: key 'machine.name'"),

@@ -96,7 +96,9 @@ def cut(shipped: Knowledge, seed: int, causes: int, checks: int) -> Problem:
     for item in items:
         usual = item.background
         rows.append((usual, *(noisy(item.given[id], usual) if id in item.given else usual for id in chosen)))
-    cures = [min((r for r in shipped.repairs.values() if id in r.mends), key=lambda r: r.minutes + r.cost) for id in chosen]
+    cures = [
+        min((r for r in shipped.repairs.values() if id in r.mends), key=lambda r: r.minutes + r.cost) for id in chosen
+    ]
     weights = [shipped.causes[id].frequency for id in chosen]
     return Problem(
         (0.02, *(0.98 * one / sum(weights) for one in weights)),
