@@ -6,6 +6,7 @@ BenchdError
 │   ├── NotFoundError    no such bench, run or instrument: the message lists what there is
 │   └── BusyError        the bench is in a run, or the run has ended
 ├── AccessError      the daemon does not let this token in, or not so far          exit 2
+├── NotFitError      the bench may not judge lots today: says which rule broke   exit 5
 ├── PortError        plug it in; the sampler retries (no such port, link dropped) exit 5
 ├── StoreError       make room or mend the disk (full, read-only, locked)         exit 5
 └── FrameError       the wire lied; counted and survived, never fatal
@@ -44,6 +45,12 @@ class AccessError(BenchdError):
     """A token is missing, unknown, revoked, or its scope does not reach so far."""
 
     exit_code = 2
+
+
+class NotFitError(BenchdError):
+    """A bench may not judge lots: a check standard out of control or not measured, a calibration overdue. Says what to check."""
+
+    exit_code = 5
 
 
 class PortError(BenchdError):

@@ -48,7 +48,7 @@ def page_data(spec: MachineSpec, path: str) -> dict[str, Any]:
     from benchd.visits import papers
 
     parsed, _ = config.parsed(path)
-    runs = [_run(spec, name) for name in procedures.NAMES]
+    runs = [_run(spec, name) for name in procedures.SHOP_NAMES]
     return {"spec": parsed, "file": Path(path).name, "shop": "", "runs": runs, **papers.stamp()}
 
 

@@ -25,6 +25,8 @@ CHANNELS: dict[str, tuple[Quantity, str]] = {
     "draw_amps": (Quantity.DC_AMPS, "A"),  # out of the battery with the key off
     "joint_volts": (Quantity.DC_VOLTS, "V"),  # along one joint or wire, in the direction of the current
     "circuit_ohms": (Quantity.RESISTANCE, "ohm"),  # a breaker, a switch, a lead to ground
+    "ripple_volts": (Quantity.AC_VOLTS, "V"),  # AC on the DC side of a regulator
+    "regulator_celsius": (Quantity.TEMPERATURE, "degC"),  # of a regulator's case
 }
 
 

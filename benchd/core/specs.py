@@ -87,9 +87,84 @@ class WiringSpec:
     switch: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
+class Measures(enum.StrEnum):
+    """What one characteristic of a regulator is; its value's unit stands in CHARACTERISTIC_UNITS."""
+
+    LEAKAGE = "reverse leakage"  # battery into the regulator, alternator stopped
+    FIRST_OUTPUT = "first output speed"  # the least rpm at which it charges
+    SET_POINT = "set-point"  # volts at a load and a speed
+    LOAD_REGULATION = "load regulation"  # how far the set-point falls from one load to another
+    GREATEST_OUTPUT = "greatest output"  # amps at a speed, pulled down to some volts
+    RIPPLE = "ripple"  # AC volts on the DC side
+    WARM_UP = "warm-up drift"  # how far the set-point moves while it warms up
+    CEILING = "ceiling"  # the most volts ever seen
+
+
+CHARACTERISTIC_UNITS = {
+    Measures.LEAKAGE: "mA",
+    Measures.FIRST_OUTPUT: "rpm",
+    Measures.SET_POINT: "V",
+    Measures.LOAD_REGULATION: "mV",
+    Measures.GREATEST_OUTPUT: "A",
+    Measures.RIPPLE: "mV",
+    Measures.WARM_UP: "mV",
+    Measures.CEILING: "V",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Characteristic:
+    """One thing that a unit of a lot is measured for, in the order of the part's file.
+
+    `low`, `high`: limits in `unit` (None = open). `rpm`, `amps`: windows of drive speed and load in which it is measured
+    (None: any). `settle_s`: how long the conditions must hold before readings count; `longest_s`: how long it is waited for and
+    measured at most. `safety`: a fail ends the unit at once.
+    """
+
+    id: str  # slug: the key in `measured`, in exports and in the time-series store
+    measures: Measures
+    title: str
+    unit: str
+    low: float | None = None
+    high: float | None = None
+    rpm: tuple[float, float] | None = None
+    amps: tuple[float, float] | None = None
+    settle_s: float = 2.0
+    longest_s: float = 60.0
+    safety: bool = False
+    at_amps: float | None = None  # FIRST_OUTPUT: from these amps on it charges
+    at_volts: float | None = None  # GREATEST_OUTPUT: pulled down to these volts; LEAKAGE: with at least these on it
+    over_s: float | None = None  # WARM_UP: from the first seconds at its load to this long after
+    between: tuple[str, str] | None = None  # LOAD_REGULATION: ids of the set-points at light and at rated load
+
+
+@dataclass(frozen=True, slots=True)
+class PartSpec:
+    """What a unit of one part number is measured for on a motor-driven bench. `ceiling_volts` and `max_rpm` are watched all
+    the time."""
+
+    number: str
+    name: str
+    rated_amps: float
+    rated_rpm: tuple[float, float]
+    max_rpm: float
+    ceiling_volts: float
+    characteristics: tuple[Characteristic, ...]
+    rule: Rule = Rule.GUARDED_ACCEPTANCE
+    risk: float = 0.05  # accepted probability that a passed characteristic does not conform
+
+    @property
+    def ids(self) -> tuple[str, ...]:
+        return tuple(one.id for one in self.characteristics)
+
+
 @dataclass(frozen=True, slots=True)
 class MachineSpec:
-    """A machine's limits from its technical manual; `manual` says where they stand."""
+    """A machine's limits from its technical manual; `manual` says where they stand.
+
+    A part that is tested on a motor-driven bench is read as one too: `part` is what it is measured for, and
+    `full_throttle_rpm` the drive's rated speed.
+    """
 
     name: str
     manual: str
@@ -100,6 +175,7 @@ class MachineSpec:
     source: str = ""  # the file it was read from
     starting: StartingSpec | None = None
     wiring: WiringSpec | None = None
+    part: PartSpec | None = None
 
 
 @dataclass(frozen=True, slots=True)

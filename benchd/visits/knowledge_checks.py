@@ -12,7 +12,7 @@ from typing import Any
 
 from benchd.config_checks import Complaint, Raw, merged
 from benchd.config_keys import complaints, shown
-from benchd.core.procedures import NAMES
+from benchd.core.procedures import SHOP_NAMES
 from benchd.core.verdicts import Outcome, Suspect
 from benchd.registry import nearest
 from benchd.toml_lines import Path
@@ -136,8 +136,8 @@ def _run(
 ) -> Iterator[Complaint]:
     run = keys.get("run")
     if isinstance(run, str) and run:
-        if run not in NAMES:
-            yield (*where, "run"), _unknown("procedure", run, NAMES)
+        if run not in SHOP_NAMES:
+            yield (*where, "run"), _unknown("procedure", run, SHOP_NAMES)
         for (table, id), other in items.items():
             if other.get("run") == run and (table, id) < where:
                 yield (*where, "run"), f"found {run!r}, which answers {table}.{id} already; expected one item for a run"

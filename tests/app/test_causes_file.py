@@ -15,7 +15,7 @@ from click.testing import CliRunner, Result
 from benchd.cli import cli
 from benchd.core.causes.infer import Model
 from benchd.core.causes.knowledge import Knowledge
-from benchd.core.procedures import NAMES
+from benchd.core.procedures import SHOP_NAMES
 from benchd.core.visit import PARTS, Mended, Observed
 from benchd.errors import BenchdError, ConfigError
 from benchd.visits.evidence import meaning
@@ -85,7 +85,7 @@ CAUSES = [
 
 def test_the_shipped_file_has_every_cause_and_an_item_for_every_procedure() -> None:
     assert set(shipped().causes) == set(CAUSES)
-    assert {one.run: one.id for one in shipped().items.values() if one.run} == {name: name for name in NAMES}
+    assert {one.run: one.id for one in shipped().items.values() if one.run} == {name: name for name in SHOP_NAMES}
     assert {part for one in shipped().repairs.values() for part in one.touches} == set(PARTS)
     for cause in CAUSES:
         assert any(cause in one.given for one in shipped().items.values()), f"nothing tells of {cause}"

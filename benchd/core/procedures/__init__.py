@@ -19,10 +19,12 @@ _PLACES = {
     "regulator": "regulator:RegulatorRun",
     "drop": "drop:DropTest",
     "continuity": "continuity:ContinuityTest",
+    "unit": "unit:UnitTest",
 }
 
-#: In the order in which a technician comes to them.
 NAMES = tuple(_PLACES)
+#: Those of a machine, in the order in which a technician comes to them; a unit of a lot has its own.
+SHOP_NAMES = tuple(name for name in NAMES if name != "unit")
 
 
 class _Classes(Mapping[str, Any]):
@@ -64,4 +66,4 @@ def make(
     return made
 
 
-__all__ = ["NAMES", "PROCEDURES", "Procedure", "Range", "make"]
+__all__ = ["NAMES", "PROCEDURES", "SHOP_NAMES", "Procedure", "Range", "make"]
