@@ -100,7 +100,7 @@ def _last(shift: Shift, columns: int, rows: int, look: Look) -> list[Text]:
     lines += (
         [look.text(" tested last", "quiet")] if tests else [look.text(" No unit of this lot was tested yet.", "quiet")]
     )
-    lines += [look.text(f" {str(one.get('serial')):<22.22} {told(one)}"[: columns - 1]) for one in tests]
+    lines += [look.text(f" {one.get('serial')!s:<22.22} {told(one)}"[: columns - 1]) for one in tests]
     return lines
 
 
@@ -108,8 +108,8 @@ def _under_test(shift: Shift, state: State, columns: int, rows: int, look: Look)
     left = look.text(f" {harmless(shift.testing)}", "head")
     lines = [beside(left, look.text(_time(state), "quiet"), columns, look)]
     if state.instruction is not None:
-        for number, line in enumerate(look.wrap(state.instruction.text, columns - 1, "", f" {look.mark('do')} ", 2)):
-            lines.append(look.strip(line, columns, "call" if number == 0 else "call"))
+        wrapped = look.wrap(state.instruction.text, columns - 1, "", f" {look.mark('do')} ", 2)
+        lines += [look.strip(line, columns, "call") for line in wrapped]
     for ask in state.questions[:1]:
         lines += [look.strip(line, columns, "call") for line in look.wrap(ask.text, columns - 1, "", " ? ", 2)]
     lines.append(look.text("   ".join(_numbers(state)), "digits"))
