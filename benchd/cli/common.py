@@ -7,7 +7,7 @@ import sys
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import is_dataclass, replace
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, Literal, NoReturn
 
 import click
 
@@ -15,7 +15,7 @@ from benchd.plaintext import harmless_json, harmless_lines, harmless_record
 from benchd.rules import RULES
 
 if TYPE_CHECKING:
-    from benchd.core.specs import Rule
+    from benchd.core.specs import MachineSpec, Rule
     from benchd.runner import Ended, Operator, Show
 
 
@@ -31,9 +31,20 @@ def rule_option(function: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def rule_of(name: str | None) -> Rule | None:
-    from benchd.core.specs import Rule
+    from benchd.core.specs import MachineSpec, Rule
 
     return None if name is None else Rule(RULES[name])
+
+
+def load_limits(name: str, procedure: str) -> MachineSpec:
+    """What a run goes by: a machine file, or for a unit's test a regulator file; a path or a name. ConfigError."""
+    from benchd import config
+
+    return config.load_spec(config.find_file(name, limits_kind(procedure)))
+
+
+def limits_kind(procedure: str) -> Literal["machine", "regulator"]:
+    return "regulator" if procedure == "unit" else "machine"
 
 
 def say(text: str = "") -> None:

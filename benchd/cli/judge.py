@@ -43,11 +43,11 @@ def command(
       benchd judge stator lot-7/*.csv --spec hollin-t18 --json > verdicts.jsonl
     """
     from benchd import config, preflight
-    from benchd.cli.common import print_json, rule_of, say, say_verdict
+    from benchd.cli.common import load_limits, print_json, rule_of, say, say_verdict
     from benchd.errors import UsageError
     from benchd.judge import exit_code
 
-    spec = config.load_spec(config.find_file(spec_file, "machine"))
+    spec = load_limits(spec_file, procedure)
     bench = None if bench_file is None else config.load_bench(config.find_file(bench_file, "bench"))
     preflight.check_spec(spec, procedure)
     metrology, timing = preflight.known_of(bench, rule_of(rule), preflight.poles_of(spec))

@@ -47,6 +47,7 @@ def _as_it_was(folder: str, kept: Mapping[str, str]) -> Path:
 def rejudged(run: str, records: Sequence[Mapping[str, Any]], spec_file: str | None, rule: Any) -> dict[str, Any]:
     """The verdict object of a kept run, judged now; started, ended and instruments are those of the day."""
     from benchd import config, preflight
+    from benchd.cli.common import load_limits
     from benchd.core.specs import Rule
     from benchd.errors import StoreError
     from benchd.judge import contract, judge_records
@@ -60,7 +61,7 @@ def rejudged(run: str, records: Sequence[Mapping[str, Any]], spec_file: str | No
         if spec_file is None:
             spec = config.load_spec(_as_it_was(folder, kept["spec"]))
         else:
-            spec = config.load_spec(config.find_file(spec_file, "machine"))
+            spec = load_limits(spec_file, opened["procedure"])
     preflight.check_spec(spec, opened["procedure"])
     known, timing = preflight.known_of(bench, rule or Rule(opened["rule"]), preflight.poles_of(spec))
     verdict = judge_records(records, opened["procedure"], spec, known, earlier=opened.get("earlier"), timing=timing)

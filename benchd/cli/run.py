@@ -68,7 +68,7 @@ def command(
     if (served := find_served(bench)) is not None:
         client, slug = served
         if spec_file is not None:
-            sent = spec_of_order(spec_file)
+            sent = spec_of_order(spec_file, procedure)
         else:
             work_order, text = text_of_work_order(work_order)
             sent = {"spec_toml": text}
@@ -79,14 +79,12 @@ def command(
 
         leave_with(ctx, verdict, code, headless=headless, as_json=as_json)
     from benchd import config
-    from benchd.cli.common import finish, rule_of
+    from benchd.cli.common import finish, load_limits, rule_of
     from benchd.orders import Order
 
     found = config.load_bench(config.find_file(bench, "bench"))
     if spec_file is not None:
-        order = Order(
-            procedure, found, config.load_spec(config.find_file(spec_file, "machine")), work_order, unit, rule_of(rule)
-        )
+        order = Order(procedure, found, load_limits(spec_file, procedure), work_order, unit, rule_of(rule))
     else:
         work_order, text = text_of_work_order(work_order)
         spec = config.load_spec_text(text, f"work order {work_order}")
@@ -173,14 +171,15 @@ def _refuse_another_file(client: Client, path: Path, served: dict[str, Any]) -> 
         )
 
 
-def spec_of_order(spec: str) -> dict[str, str]:
+def spec_of_order(spec: str, procedure: str = "") -> dict[str, str]:
     """How an order names its machine: by the text of a file (checked here first, so that mistakes are told with the
     file's own name and lines), or by a name that the daemon looks up."""
     if not Path(spec).is_file() and not _looks_like_path(spec):
         return {"spec": spec.removesuffix(".toml")}
     from benchd import config
+    from benchd.cli.common import limits_kind
 
-    path = config.find_file(spec, "machine")
+    path = config.find_file(spec, limits_kind(procedure))
     config.load_spec(path)
     return {"spec_toml": path.read_text(encoding="utf-8-sig")}
 

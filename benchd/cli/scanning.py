@@ -23,17 +23,20 @@ class Calls:
         self._door, self._lot, self.place, self._by = door, lot, place, by
         self.codes: list[int] = []
         self._body: dict[str, Any] = {}
+        self._trial: Any = None  # of a study: which one the last scan was for
 
     def body(self) -> Mapping[str, Any]:
         self._body = self._door.lot(self._lot)
         return self._body
 
     def scan(self, text: str, again: bool) -> Mapping[str, Any]:
-        return self._door.scan(self._lot, text, self.place.name, again=again, by=self._by)
+        answer = self._door.scan(self._lot, text, self.place.name, again=again, by=self._by)
+        self._trial = answer.get("trial")
+        return answer
 
-    async def test(self, serial: str, again: bool, show: Show, trial: Any = None) -> Mapping[str, Any]:
+    async def test(self, serial: str, again: bool, show: Show) -> Mapping[str, Any]:
         body = self._body or await asyncio.to_thread(self.body)
-        verdict, code = await self.place.test(body, serial, show, by=self._by, again=again, trial=trial)
+        verdict, code = await self.place.test(body, serial, show, by=self._by, again=again, trial=self._trial)
         self.codes.append(code)
         return verdict
 
