@@ -16,8 +16,10 @@ from benchd.core.readings import Flag
 MOST_POINTS = 1200
 STALE_S = 3.0  # a lost meter is named within 3 s; its last number goes with it
 BEFORE = ("checking", "waiting for full throttle")  # phases in which nothing is measured yet
-#: Procedures with the engine stopped, or turned by the starter only: nobody is told to close a throttle.
-NO_ENGINE = frozenset({"charge", "load", "crank", "draw", "continuity"})
+#: Procedures with the engine stopped, or turned by a starter or a motor: nobody is told to close a throttle.
+NO_ENGINE = frozenset({"charge", "load", "crank", "draw", "continuity", "unit"})
+#: Those that go on asking for things while they measure.
+ASKING = frozenset({"charge", "unit"})
 SURE_CROSSING = 2  # samples in a row above the ceiling: one glitch is not a crossing
 
 
@@ -223,7 +225,7 @@ class State:
             self.measuring_s = now_s
         for channel, (low, high) in dict(record.get("expected") or {}).items():
             self.expected.setdefault(channel, Track()).add(now_s, float(low), float(high))
-        begins = self.engine_runs or (before in BEFORE and self.procedure != "charge")  # that one goes on asking
+        begins = self.engine_runs or (before in BEFORE and self.procedure not in ASKING)
         if record.get("phase") in ("measuring", "ended") and before != record.get("phase") and begins:
             self._forget_preparations(now_s)
 

@@ -31,7 +31,7 @@ def rule_option(function: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def rule_of(name: str | None) -> Rule | None:
-    from benchd.core.specs import MachineSpec, Rule
+    from benchd.core.specs import Rule
 
     return None if name is None else Rule(RULES[name])
 

@@ -178,10 +178,16 @@ def table_lines(state: State, columns: int, look: Look) -> list[Text]:
     rows = list(_rows(state))
     if not rows:
         return []
-    wide = min(max(len(title) for title, *_ in rows) + 1, max(columns - 50, 14))
+    room = columns >= 64  # for the limits
+    wide = min(max(len(title) for title, *_ in rows) + 1, max(columns - (50 if room else 30), 10))
     lines = []
     for title, value, limits, word in rows:
-        line = look.text(f" {title:<{wide}.{wide}} {value:>20.20}  {limits:<18.18} ")
+        shown = (
+            f" {title:<{wide}.{wide}} {value:>20.20}  {limits:<18.18} "
+            if room
+            else f" {title:<{wide}.{wide}}{value:>17.17} "
+        )
+        line = look.text(shown)
         line.append(look.say(word), look.style(ROLES.get(word, "quiet")))
         line.truncate(columns)
         lines.append(line)
