@@ -13,10 +13,11 @@ Where values are not normal (normality.py) it switches to percentiles, and says 
 no percentile to read.
 - From READABLE values on, percentiles are order statistics, no distribution assumed; the interval comes from the joint (Dirichlet)
   distribution of their ranks, drawn with a fixed seed: for one percentile it is the exact order-statistic interval.
-- Below, 0.135 % of the values is less than one of the outermost few, and no interval without an assumption exists. The tails beyond 10 %
-  are taken as exponential (mean excess; Breiman, Stone & Kooperberg 1990): on the safe side for tails no heavier than that, such as a
-  normal's, too favourable for heavier ones. The interval is a bootstrap with a fixed seed; how often it holds the truth is measured in
-  tests/outside/test_capability.py.
+- Below, 0.135 % of the values is less than one of the outermost few, and no two-sided interval exists without an assumption. The
+  tails beyond 10 % are taken as exponential (mean excess; Breiman, Stone & Kooperberg 1990). That overstates the spread of lighter
+  tails, a normal's by a tenth, so the index is on the safe side; of heavier ones it is too favourable. The lower end of the interval
+  is a bootstrap's with a fixed seed, the upper end at least what order statistics allow without any assumption. How often they hold
+  the truth is counted in tests/outside/test_capability.py.
 """
 
 from __future__ import annotations
@@ -207,32 +208,57 @@ def _by_percentiles(
         else _tail_percentiles(ordered[None, :])
     )
     drawn = _order_percentiles(ordered, _drawn_ranks(n)) if readable else _tail_percentiles(_resampled(ordered))
-    values, samples = _ratios(at, low, high), _ratios(drawn, low, high)
-    rest = 50.0 * (1.0 - confidence)
-    found: list[Index | None] = []
-    for value, sample in zip(values, samples, strict=True):
-        if value is None or sample is None or not np.isfinite(value[0]):
-            found.append(None)
-            continue
-        bottom, top = np.percentile(sample, (rest, 100.0 - rest))
-        found.append(Index(float(value[0]), float(bottom), float(top), confidence))
-    pp, ppl, ppu, ppk = found
+    least = None if readable else _ratios(_within(ordered, at, confidence), low, high)
+    pp, ppl, ppu, ppk = _intervals(_ratios(at, low, high), _ratios(drawn, low, high), least, confidence)
     says = [
         f"{tested.says}: so Pp and Ppk come from the percentiles 0.135, 50 and 99.865 % (ISO 22514-2), and Cp and Cpk are not given",
         "read off the values, no distribution assumed"
         if readable
         else f"{n} units are fewer than the {READABLE} from which these percentiles can be read off: the tails beyond 10 % are taken as "
-        "exponential, which is on the safe side unless they are heavier than that",
+        "exponential, and the lower ends of the intervals hold unless the tails are heavier than that",
     ]
     if low is None or high is None:
         says.append(f"Pp needs two limits, and there is only {'an upper' if low is None else 'a lower'} one")
     if ppk is None:
-        says.append("on the side of a limit all values are alike: no Ppk")
+        says.append("too many values are alike on the side of a limit: no Ppk")
     three = (float(at[0, 0]), float(at[0, 1]), float(at[0, 2]))
     return Capability(
         "percentiles", n, low, high, float(ordered.mean()), chart.process_sd, chart.dof, float(ordered.std(ddof=1)),
         None, None, None, None, None, pp, ppl, ppu, ppk, three, tested, "; ".join(says),
     )  # fmt: skip
+
+
+def _intervals(
+    values: tuple[Floats | None, ...],
+    samples: tuple[Floats | None, ...],
+    most: tuple[Floats | None, ...] | None,
+    confidence: float,
+) -> list[Index | None]:
+    """One for each index, None where it has no bounds; `most`: what the upper ends must at least be."""
+    rest = 50.0 * (1.0 - confidence)
+    found: list[Index | None] = []
+    for place, (value, sample) in enumerate(zip(values, samples, strict=True)):
+        if value is None or sample is None or not np.isfinite(value[0]):
+            found.append(None)
+            continue
+        bottom, top = np.percentile(sample, (rest, 100.0 - rest))
+        bound = None if most is None else most[place]
+        top = top if bound is None else max(top, bound[0])
+        if not np.isfinite((bottom, top)).all():
+            found.append(None)
+            continue
+        found.append(Index(float(value[0]), float(bottom), float(top), confidence))
+    return found
+
+
+def _within(ordered: Floats, at: Floats, confidence: float) -> Floats:
+    """(1, 3) as `at`, but with the outer percentiles moved in to where they lie at least, by order statistics, both together with this
+    one-sided confidence."""
+    n, rest = len(ordered), (1.0 - confidence) / 4.0
+    beyond = 0  # so many values at least may lie beyond the 0.135 % point
+    while special.bdtrc(beyond, n, LOW) > rest:
+        beyond += 1
+    return np.array([[ordered[beyond], at[0, 1], ordered[n - 1 - beyond]]])
 
 
 def _ratios(at: Floats, low: float | None, high: float | None) -> tuple[Floats | None, ...]:
