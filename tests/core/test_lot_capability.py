@@ -95,9 +95,11 @@ def test_values_heaped_on_one_side_of_a_limit_give_no_infinite_index() -> None:
     assert np.isfinite((found.ppk.low, found.ppk.value, found.ppk.high)).all()
 
 
-def test_limits_the_wrong_way_round() -> None:
+def test_what_is_refused() -> None:
     with pytest.raises(ValueError, match=r"low limit 14.5 is not below the high limit 14"):
         capability(NORMAL, 14.5, 14.0)
+    with pytest.raises(ValueError, match="1 of 2 values are no numbers"):
+        capability([14.2, float("nan")], 14.0, 14.5)
 
 
 def test_what_the_normality_check_says() -> None:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from benchd.core.lots import run_rules
 from benchd.core.lots.standing import IN_CONTROL, MAKING, OUT_OF_CONTROL, Standing, en_number, standing
 
-# Ten measurements about 14.20 V: mean 14.2000, mean moving range 0.02/0.9.. as computed in the tests.
+# Ten measurements about 14.20 V; SIGMA is their mean moving range over d2(2).
 BASE = [14.20, 14.21, 14.19, 14.205, 14.195, 14.21, 14.19, 14.20, 14.205, 14.195]
 SIGMA = float(np.abs(np.diff(BASE)).mean()) / 1.128379
 
@@ -129,6 +130,19 @@ def test_a_display_that_never_moves_has_limits_by_its_steps() -> None:
     assert standing([*stiff, 14.21]).state == OUT_OF_CONTROL
     assert standing([*stiff, 14.21], least_sigma=0.01 / 12**0.5).state == OUT_OF_CONTROL
     assert standing([*stiff, 14.208], least_sigma=0.01 / 12**0.5).state == IN_CONTROL
+
+
+@pytest.mark.parametrize(
+    ("baseline", "rules", "share"), [(10, run_rules.WESTERN_ELECTRIC, 0.07), (10, ("we1",), 0.025)]
+)
+def test_false_alarms_are_what_the_docstring_says(baseline: int, rules: tuple[str, ...], share: float) -> None:
+    random = np.random.default_rng(6)
+    later = 25
+    flagged = sum(
+        standing(random.normal(14.2, 0.01, baseline + later), baseline=baseline, rules=rules).state == OUT_OF_CONTROL
+        for _ in range(700)
+    )
+    assert flagged / 700 == pytest.approx(share, abs=3.0 * (share * (1.0 - share) / 700) ** 0.5)
 
 
 def test_what_is_refused() -> None:

@@ -85,6 +85,9 @@ def test_piston_rings_published_intervals(rings: np.ndarray) -> None:
     cpk = judged.bissell_interval(found.cpk.value, 125, 124.0)
     assert (cp.low, cp.high) == pytest.approx((1.49, 1.91), abs=6e-3)
     assert (cpk.low, cpk.high) == pytest.approx((1.45, 1.88), abs=6e-3)
+    assert found.cpm is not None
+    cpm = judged.cpm_interval(found.cpm.value, 125, 125.0, (found.mean - 74.0) / found.within_sd)  # type: ignore[operator]
+    assert (cpm.low, cpm.high) == pytest.approx((1.48, 1.90), abs=6e-3)  # as the article has it (memory)
     assert 88.0 < (found.within_dof or 0.0) < 94.0
     assert found.cp.low < cp.low < cp.high < found.cp.high
     assert found.cpk.low < cpk.low < cpk.high < found.cpk.high

@@ -96,8 +96,13 @@ def capability(
 ) -> Capability:
     """Of values (n,), finite, in order of time, against limits in their unit (None: open). `chart`: the one whose `process_sd` is within
     subgroups (None: charts_of(values)). `target` of Cpm: None = the middle. `in_control`: whether the charts show no signal, if known.
-    ValueError where the limits are the wrong way round."""
+    ValueError where a value is no number or
+    the limits are the wrong way round."""
     data = np.asarray(values, np.float64)
+    if not np.isfinite(data).all():
+        raise ValueError(
+            f"{int((~np.isfinite(data)).sum())} of {len(data)} values are no numbers: leave them out first"
+        )
     if low is not None and high is not None and low >= high:
         raise ValueError(f"the low limit {low:g} is not below the high limit {high:g}")
     ordered = np.sort(data)

@@ -78,7 +78,8 @@ def charts_of(values: ArrayLike, baseline: int | None = None, *, size: int | Non
     """The pair of charts that suits so many values (n,) in order of time; () below LEAST values or a baseline below it.
 
     Individuals and moving range below SUBGROUPS_FROM values; from there x-bar and R of SUBGROUP units one after another, as long as
-    nobody asks for another `size` (1: individuals; from SD_FROM on x-bar and s). `baseline` counts values.
+    nobody asks for another `size` (1: individuals; from SD_FROM on x-bar and s). `baseline` counts values. Where units of several
+    benches take turns, what differs between benches counts as spread within subgroups: chart each bench by itself too.
     """
     data = _checked(values)
     if size is None:
