@@ -42,8 +42,14 @@ if TYPE_CHECKING:  # pydantic costs 0.1 s to import: only where a file is really
         WiringKeys,
     )
 
-Kind = Literal["bench", "machine", "site", "causes"]
-_FOLDERS: dict[Kind, str] = {"bench": "benches", "machine": "machines", "site": "sites", "causes": "causes"}
+Kind = Literal["bench", "machine", "site", "causes", "regulator"]
+_FOLDERS: dict[Kind, str] = {
+    "bench": "benches",
+    "machine": "machines",
+    "site": "sites",
+    "causes": "causes",
+    "regulator": "regulators",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,23 +122,31 @@ class Bench:
 
 
 def load_spec(path: str | Path) -> MachineSpec:
-    """The limits of one machine. ConfigError names everything that is wrong with the file."""
-    from benchd.config_checks import machine_complaints
-    from benchd.config_keys import MachineFile
-
+    """The limits of one machine, or of one part that is tested by the lot. ConfigError names everything that is wrong
+    with the file."""
     data, text = parsed(path)
-    _refuse(path, text, machine_complaints(data))
-    return _spec(MachineFile.model_validate(data), str(path))
+    return _limits(data, text, str(path))
 
 
 def load_spec_text(text: str, name: str) -> MachineSpec:
-    """The same from the text of a machine file; `name` stands where the file's name would. ConfigError."""
-    from benchd.config_checks import machine_complaints
-    from benchd.config_keys import MachineFile
+    """The same from the text of such a file; `name` stands where the file's name would. ConfigError."""
+    return _limits(_parsed_text(text, name), text, name)
 
-    data = _parsed_text(text, name)
+
+def _limits(data: Mapping[str, Any], text: str, name: str) -> MachineSpec:
+    from benchd.config_checks import machine_complaints, regulator_complaints
+    from benchd.config_keys import MachineFile, RegulatorFile
+    from benchd.config_parts import part_spec
+
+    if _is_regulator_file(data):
+        _refuse(name, text, regulator_complaints(data))
+        return part_spec(RegulatorFile.model_validate(data), name)
     _refuse(name, text, machine_complaints(data))
     return _spec(MachineFile.model_validate(data), name)
+
+
+def _is_regulator_file(data: Mapping[str, Any]) -> bool:
+    return bool(data.keys() & {"part", "drive", "ceiling", "test"})
 
 
 def load_bench(path: str | Path) -> Bench:
@@ -146,7 +160,7 @@ def load_bench(path: str | Path) -> Bench:
 
 
 def check_file(name: str | Path) -> str:
-    """Load a bench, machine or site file, whichever it is, and say in a few words what it holds. Raises ConfigError.
+    """Load a bench, machine, regulator or site file, whichever it is, and say in a few words what it holds. ConfigError.
 
     What a causes file holds is checked by those who read it (benchd/visits/knowledge.py).
     """
@@ -157,10 +171,16 @@ def check_file(name: str | Path) -> str:
         from benchd.site import load_site, summary
 
         return summary(load_site(path))
+    if kind == "regulator":
+        part = load_spec(path).part
+        assert part is not None
+        return f"regulator {part.number!r}, {len(part.ids)} characteristics: {', '.join(part.ids)}"
     if kind == "machine":
         spec = load_spec(path)
         held = [
-            part for part in ("stator", "regulator", "battery", "starting", "wiring") if getattr(spec, part) is not None
+            table
+            for table in ("stator", "regulator", "battery", "starting", "wiring")
+            if getattr(spec, table) is not None
         ]
         return f"machine {spec.name!r}, limits for {', '.join(held) or 'nothing'}"
     bench = load_bench(path)
@@ -181,6 +201,8 @@ def kind_of(name: str | Path) -> tuple[Kind, Path]:
             return "site", path
         if data.keys() & {"visits", "causes", "questions", "looks", "tests", "repairs", "together"}:
             return "causes", path
+        if _is_regulator_file(data):
+            return "regulator", path
         return ("bench" if data.keys() & {"bench", "instruments", "channels", "judging"} else "machine"), path
     raise ConfigError("\n".join(dict.fromkeys(errors)))
 

@@ -10,9 +10,10 @@ from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
 from benchd import registry
-from benchd.config_keys import BenchFile, InstrumentKeys, MachineFile, complaints, shown
+from benchd.config_keys import BenchFile, InstrumentKeys, MachineFile, RegulatorFile, complaints, shown
 from benchd.core.readings import Quantity
 from benchd.core.samples import CHANNELS
+from benchd.core.specs import CHARACTERISTIC_UNITS, Measures
 from benchd.errors import ConfigError
 from benchd.registry import nearest
 from benchd.toml_lines import Path
@@ -37,6 +38,11 @@ CURRENTS = tuple(name for name, (quantity, _) in CHANNELS.items() if quantity is
 def machine_complaints(data: Mapping[str, Any]) -> list[Complaint]:
     """Everything that is wrong with a parsed machine file."""
     return merged(complaints(MachineFile, data), _machine(Raw(data)))
+
+
+def regulator_complaints(data: Mapping[str, Any]) -> list[Complaint]:
+    """Everything that is wrong with a parsed regulator file."""
+    return merged(complaints(RegulatorFile, data), _part(Raw(data)))
 
 
 def bench_complaints(data: Mapping[str, Any]) -> list[Complaint]:
@@ -160,6 +166,130 @@ def _stator_table(raw: Raw) -> Iterator[Complaint]:
         if rpm is not None and rpm == at_rpm and least is not None and volts is not None and volts != least:
             said = f"found {volts:g} at {rpm:g} rpm, expected {least:g} as in stator.min_volts_ac (or leave that out)"
             yield ("stator", "table", place, "min_volts_ac"), said
+
+
+# --- a regulator that is tested by the lot ----------------------------------------------------------------------------
+
+#: Unit of a characteristic -> how the keys of its limits end: min_volts, max_volts.
+LIMIT_WORDS = {"mA": "milliamps", "rpm": "rpm", "V": "volts", "mV": "millivolts", "A": "amps"}
+
+#: What a test needs beside its limits, and what else it may have.
+_TEST_KEYS: dict[Measures, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    Measures.LEAKAGE: ((), ("at_volts",)),
+    Measures.FIRST_OUTPUT: (("rpm", "at_amps"), ()),
+    Measures.SET_POINT: (("rpm", "amps"), ()),
+    Measures.LOAD_REGULATION: (("between",), ()),
+    Measures.GREATEST_OUTPUT: (("rpm", "at_volts"), ()),
+    Measures.RIPPLE: (("rpm", "amps"), ()),
+    Measures.WARM_UP: (("rpm", "amps", "over_s"), ()),
+    Measures.CEILING: ((), ("rpm", "amps")),
+}
+_WANTED_WORDS = {
+    "rpm": "the window of drive speeds in which it is measured, [low, high]",
+    "amps": "the window of loads in which it is measured, [low, high]",
+    "at_amps": "the amps from which on it charges",
+    "at_volts": "the volts to which it is pulled down",
+    "over_s": "the seconds that it warms up for",
+    "between": "the ids of two set-points that stand before it, [light, rated]",
+}
+
+
+def _part(raw: Raw) -> Iterator[Complaint]:
+    yield from _in_order(raw, ("drive", "rated_rpm"))
+    most, rated = raw.number("drive", "max_rpm"), raw.number("drive", "rated_rpm", 1)
+    if most is not None and rated is not None and most < rated:
+        yield ("drive", "max_rpm"), f"found {most:g}, expected at least the top of rated_rpm, {rated:g}"
+    tests = raw.at("test")
+    before: dict[str, Measures | None] = {}
+    for place in range(len(tests) if isinstance(tests, list) else 0):
+        try:
+            measures = Measures(raw.text("test", place, "measures") or "")
+        except ValueError:
+            measures = None  # said already
+        id = raw.text("test", place, "id")
+        if id is not None and id in before:
+            yield ("test", place, "id"), f"found {id!r} a second time, expected an id of its own for every test"
+        if measures is not None:
+            yield from _test_keys(raw, place, measures)
+            yield from _test_limits(raw, place, measures)
+            yield from _between(raw, place, before)
+        yield from _test_windows(raw, place)
+        if id is not None:
+            before.setdefault(id, measures)
+
+
+def _test_keys(raw: Raw, place: int, measures: Measures) -> Iterator[Complaint]:
+    """Whether a test has what it needs, and nothing that means nothing to it."""
+    needed, allowed = _TEST_KEYS[measures]
+    for key in needed:
+        if raw.at("test", place, key) is None:
+            yield ("test", place, key), f"found nothing, expected {_WANTED_WORDS[key]}"
+    for key in _WANTED_WORDS:
+        if key not in (*needed, *allowed) and raw.at("test", place, key) is not None:
+            yield (
+                ("test", place, key),
+                f"found {shown(raw.at('test', place, key))}, which means nothing for {measures.value!r}: leave it out",
+            )
+
+
+def _test_limits(raw: Raw, place: int, measures: Measures) -> Iterator[Complaint]:
+    word = LIMIT_WORDS[CHARACTERISTIC_UNITS[measures]]
+    least, most = (raw.number("test", place, f"{end}_{word}") for end in ("min", "max"))
+    for other in LIMIT_WORDS.values():
+        for end in ("min", "max"):
+            if other != word and raw.at("test", place, f"{end}_{other}") is not None:
+                said = f"found a limit in {other}, expected {end}_{word} for {measures.value!r}"
+                yield ("test", place, f"{end}_{other}"), said
+    if least is None and most is None:
+        said = f"found no limit at all, expected min_{word}, max_{word} or both for {measures.value!r}"
+        yield ("test", place, f"max_{word}"), said
+    if least is not None and most is not None and least >= most:
+        yield ("test", place, f"max_{word}"), f"found {most:g}, expected more than min_{word}, {least:g}"
+    ceiling = raw.number("ceiling", "volts")
+    if ceiling is None or word != "volts":
+        return
+    over = measures is Measures.SET_POINT and most is not None and most >= ceiling
+    if over or (measures is Measures.CEILING and most is not None and most > ceiling):
+        bound = "less than" if over else "at most"
+        yield ("test", place, "max_volts"), f"found {most:g}, expected {bound} the ceiling's volts, {ceiling:g}"
+
+
+def _between(raw: Raw, place: int, before: Mapping[str, Measures | None]) -> Iterator[Complaint]:
+    given = raw.at("test", place, "between")
+    if not isinstance(given, list) or len(given) != 2:
+        return
+    points = [id for id, measures in before.items() if measures is Measures.SET_POINT]
+    wrong = [one for one in given if one not in points]
+    if wrong or given[0] == given[1]:
+        known = ", ".join(points) or "there are none"
+        said = f"found {shown(given)}, expected two different set-points that stand before this test: {known}"
+        yield ("test", place, "between"), said
+
+
+def _test_windows(raw: Raw, place: int) -> Iterator[Complaint]:
+    where: Path = ("test", place)
+    for key in ("rpm", "amps"):
+        low, high = raw.number("test", place, key, 0), raw.number("test", place, key, 1)
+        if low is not None and high is not None and low >= high:
+            found = shown(raw.at("test", place, key))
+            yield (*where, key), f"found {found}, expected the lower number first and the higher second"
+    top, most = raw.number("test", place, "rpm", 1), raw.number("drive", "max_rpm")
+    if top is not None and most is not None and top > most:
+        yield (*where, "rpm"), f"found {top:g}, expected at most the drive's max_rpm, {most:g}"
+    load, rated = raw.number("test", place, "amps", 1), raw.number("part", "rated_amps")
+    if load is not None and rated is not None and load > 1.5 * rated:
+        yield (*where, "amps"), f"found {load:g}, expected at most 1.5 times rated_amps, {1.5 * rated:g}"
+    limit = raw.number("test", place, "max_rpm")
+    if limit is not None and top is not None and limit > top:
+        yield (*where, "max_rpm"), f"found {limit:g}, expected a speed within its window of rpm, up to {top:g}"
+    volts, ceiling = raw.number("test", place, "at_volts"), raw.number("ceiling", "volts")
+    if volts is not None and ceiling is not None and volts >= ceiling:
+        yield (*where, "at_volts"), f"found {volts:g}, expected less than the ceiling's volts, {ceiling:g}"
+    settle, longest = raw.number("test", place, "settle_s"), raw.number("test", place, "longest_s")
+    least = (2.0 if settle is None else settle) + (raw.number("test", place, "over_s") or 0.0)
+    if (60.0 if longest is None else longest) <= least:
+        found = "60 (where it is not given)" if longest is None else f"{longest:g}"
+        yield (*where, "longest_s"), f"found {found}, expected more than settle_s and over_s together, {least:g}"
 
 
 # --- a bench --------------------------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from benchd.core.readings import Quantity
-from benchd.core.specs import Rule
+from benchd.core.specs import Measures, Rule
 from benchd.registry import nearest
 from benchd.toml_lines import Path
 
@@ -219,6 +219,103 @@ class BenchFile(Keys):
         dict[str, InstrumentKeys], Field(min_length=1, description="at least one [instruments.NAME] table")
     ]
     channels: Annotated[dict[str, ChannelKeys], Field(min_length=1, description="at least one [channels.NAME] table")]
+
+
+# --- a regulator that is tested by the lot ----------------------------------------------------------------------------
+
+Slug = Annotated[
+    str,
+    Field(
+        pattern=r"^[a-z][a-z0-9-]{0,39}$",
+        description="a short name of small letters, digits and '-', such as 'set-point-light'",
+    ),
+]
+PartNumber = Annotated[
+    str,
+    Field(
+        pattern=r"^[A-Za-z0-9][A-Za-z0-9._/ -]{0,39}$",
+        description="a part number of up to 40 letters, digits, '-', '.', '/'",
+    ),
+]
+RpmWindow = Annotated[
+    list[Annotated[float, Field(ge=0, le=30000, description="rpm, a number from 0 up to 30000")]],
+    Field(min_length=2, max_length=2, description="two numbers of rpm, [low, high]"),
+]
+AmpsWindow = Annotated[
+    list[Annotated[float, Field(ge=0, le=1000, description="amps, a number from 0 up to 1000")]],
+    Field(min_length=2, max_length=2, description="two numbers of amps, [low, high]"),
+]
+Limit = Annotated[float, Field(ge=-1e6, le=1e6, description="a number")]
+Seconds = Annotated[float, Field(gt=0, le=1200, description="seconds, a number above 0 up to 1200")]
+
+
+class PartKeys(Keys):
+    number: PartNumber
+    name: Text
+    manual: Text = "manual not named"
+    rated_amps: Amps
+
+
+class DriveKeys(Keys):
+    rated_rpm: RpmRange
+    max_rpm: Rpm
+
+
+class PartJudgingKeys(JudgingKeys):
+    """A part that is signed for is accepted only where it surely conforms, unless its file says otherwise."""
+
+    rule: Annotated[Rule, Field(strict=False, description=f"one of {', '.join(repr(one.value) for one in Rule)}")] = (
+        Rule.GUARDED_ACCEPTANCE
+    )
+
+
+class CeilingKeys(Keys):
+    volts: Volts
+
+
+class TestKeys(Keys):
+    """One characteristic; which of its limits' keys apply follows from what it measures (config_checks)."""
+
+    __test__ = False  # no test of pytest's
+
+    id: Slug
+    measures: Annotated[
+        Measures, Field(strict=False, description=f"one of {', '.join(repr(one.value) for one in Measures)}")
+    ]
+    title: Text | None = None
+    rpm: RpmWindow | None = None
+    amps: AmpsWindow | None = None
+    min_milliamps: Limit | None = None
+    max_milliamps: Limit | None = None
+    min_rpm: Limit | None = None
+    max_rpm: Limit | None = None
+    min_volts: Limit | None = None
+    max_volts: Limit | None = None
+    min_millivolts: Limit | None = None
+    max_millivolts: Limit | None = None
+    min_amps: Limit | None = None
+    max_amps: Limit | None = None
+    at_amps: Amps | None = None
+    at_volts: Volts | None = None
+    over_s: Seconds | None = None
+    between: (
+        Annotated[list[Slug], Field(min_length=2, max_length=2, description="two ids of set-points: [light, rated]")]
+        | None
+    ) = None
+    settle_s: Annotated[float, Field(ge=0, le=600, description="seconds, a number from 0 to 600")] = 2.0
+    longest_s: Seconds = 60.0
+    safety: Annotated[bool, Field(description="true or false")] = False
+
+
+class RegulatorFile(Keys):
+    part: Annotated[PartKeys, Field(description="a [part] table with number, name and rated_amps")]
+    drive: Annotated[DriveKeys, Field(description="a [drive] table with rated_rpm and max_rpm")]
+    judging: Annotated[PartJudgingKeys, Field(description="a [judging] table")] = PartJudgingKeys()
+    ceiling: Annotated[CeilingKeys, Field(description="a [ceiling] table with volts")]
+    test: Annotated[
+        list[TestKeys],
+        Field(min_length=1, max_length=60, description="at least one [[test]] table, in order of testing"),
+    ]
 
 
 # --- complaints in people's words -----------------------------------------------------------------------------------
