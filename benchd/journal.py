@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from benchd import journal_chain as chain
 from benchd import journal_disk as disk
+from benchd import journal_lots as lots
 from benchd import journal_orders as orders
 from benchd.errors import StoreError
 from benchd.journal_disk import transaction
@@ -30,6 +31,7 @@ from benchd.journal_read import JournalReader, Row
 from benchd.journal_writer import INSERT_EVENTS, GroupWriter, Queue, last_row, listed, note_in_list, rows_of
 
 if TYPE_CHECKING:
+    from benchd.core.lots.units import Units
     from benchd.journal_thin import Thinned
     from benchd.journal_verify import Finding
 
@@ -181,6 +183,20 @@ class Journal:
         with self._edit() as db, transaction(db):
             return orders.append_order(db, work_order, record, at)
 
+    def open_lot(self, body: Mapping[str, Any]) -> tuple[str, int]:
+        """Open a lot, a standard or a study: `body` is the lot-opened record (see lots/door.py) without kind; its name and the seq.
+
+        It is on the disk on return. Without a `lot` it is named after its part, with the next free number. BusyError, StoreError.
+        """
+        with self._edit() as db, transaction(db):
+            return lots.open_lot(db, body)
+
+    def append_lot(self, lot: str, record: Mapping[str, Any]) -> int:
+        """Append a record to an open lot; its seq, once it is on the disk. NotFoundError, BusyError (closed; it is to be closed and
+        a unit is under test), StoreError."""
+        with self._edit() as db, transaction(db):
+            return lots.append_lot(db, lot, record)
+
     def recover(self) -> list[str]:
         """Close as interrupted what failed writes of this process left open, with what was kept; the ids of the runs.
 
@@ -212,12 +228,16 @@ class Journal:
         return f"{slug_of(name) or 'benchd'}-{made}"
 
     def _begin(self, db: sqlite3.Connection, body: Mapping[str, Any], owner: str) -> Queue:
-        """Put a run and its first record in. BusyError if its work order is closed."""
+        """Put a run and its first record in. BusyError if its work order is closed, or its lot does not take it."""
         orders.refuse_closed(db, body.get("work_order"))
+        if body.get("lot"):
+            lots.refuse(db, body)
         run = self._new_id(db)
         started = body.get("started") or _now().isoformat(timespec="milliseconds")
         record = {**body, "kind": "run-opened", "run": run, "started": started}
         run_no = _list(db, run, owner, listed(record))
+        if body.get("lot"):
+            lots.list_test(db, run_no, record)
         before = chain.seed(run, chain.first_of(db, run_no - 1))
         rows = rows_of(run_no, 1, before, [record])
         db.executemany(INSERT_EVENTS, rows)
@@ -367,6 +387,40 @@ class Journal:
 
     def order_digest(self, work_order: str) -> str:
         return self._read.order_digest(work_order)
+
+    def lots(
+        self, kind: str | None = None, state: str | None = None, part: str | None = None, limit: int = 50
+    ) -> list[dict[str, Any]]:
+        return self._read.lots(kind, state, part, limit)
+
+    def lot(self, lot: str) -> dict[str, Any]:
+        return self._read.lot(lot)
+
+    def lot_records(self, lot: str) -> list[dict[str, Any]]:
+        return self._read.lot_records(lot)
+
+    def lot_digest(self, lot: str) -> str:
+        return self._read.lot_digest(lot)
+
+    def lot_counts(self, lot: str) -> dict[str, Any]:
+        return self._read.lot_counts(lot)
+
+    def lot_tests(
+        self, lot: str, serial: str | None = None, limit: int | None = None, bench: str | None = None
+    ) -> list[dict[str, Any]]:
+        return self._read.lot_tests(lot, serial, limit, bench)
+
+    def tests_of_serial(self, serial: str, limit: int = 50) -> list[dict[str, Any]]:
+        return self._read.tests_of_serial(serial, limit)
+
+    def lot_under_test(self, lot: str) -> list[dict[str, Any]]:
+        return self._read.lot_under_test(lot)
+
+    def lot_units(self, lot: str) -> Units:
+        return self._read.lot_units(lot)
+
+    def lot_unit_blocks(self, lot: str, size: int = 50_000) -> Iterator[Units]:
+        return self._read.lot_unit_blocks(lot, size)
 
     def generation(self) -> str:
         return self._read.generation()

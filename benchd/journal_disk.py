@@ -2,7 +2,8 @@
 
 Events are append-only, in rows of up to MAX_ROW records of one run (a JSON array, so that SQL can still look inside
 with json_each); what ties them together stands in journal_chain. `runs` says of every run what a list needs; it
-holds nothing that the events do not. `orders` and `order_records` are the same for work orders: see journal_orders.
+holds nothing that the events do not. `orders` and `order_records` are the same for work orders: see journal_orders; `lots`,
+`lot_records` and `lot_tests` for lots: see journal_lots.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from uuid import uuid4
 from benchd.errors import StoreError
 from benchd.filelock import try_lock
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 MAX_ROW = 1000  # records; `events_after` looks so far back
 CACHE_KIB = 512  # of pages, a connection: a daemon has a dozen, and what they read was written a moment ago
 BUSY_S = 10.0  # another process' group commit takes milliseconds, a slow disk a second
@@ -97,10 +98,56 @@ BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
 CREATE TRIGGER order_records_are_kept BEFORE DELETE ON order_records
 BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
 """
+#: What schema 4 has beyond schema 3. Also run by the migration.
+LOTS = """
+CREATE TABLE lots (
+    no INTEGER PRIMARY KEY AUTOINCREMENT,
+    lot TEXT NOT NULL UNIQUE,
+    kind TEXT NOT NULL,        -- 'lot', 'standard', 'study'
+    part TEXT, title TEXT,
+    ids TEXT NOT NULL,         -- JSON array: the characteristics, in the order of `numbers`
+    opened TEXT NOT NULL,
+    closed TEXT,               -- NULL while it is open
+    state TEXT NOT NULL        -- 'open', 'closed'
+);
+CREATE INDEX lots_by_part ON lots (part, kind, no);
+CREATE TABLE lot_records (
+    no INTEGER PRIMARY KEY AUTOINCREMENT,
+    lot_no INTEGER NOT NULL REFERENCES lots (no),
+    seq INTEGER NOT NULL,      -- from 1 in every lot
+    body TEXT NOT NULL,        -- one record, a JSON object
+    chain BLOB NOT NULL        -- its digest, 16 bytes
+);
+CREATE UNIQUE INDEX lot_records_in_order ON lot_records (lot_no, seq);
+CREATE TABLE lot_tests (       -- one row a run of a lot
+    run_no INTEGER PRIMARY KEY REFERENCES runs (no),
+    lot_no INTEGER NOT NULL REFERENCES lots (no),
+    serial TEXT NOT NULL,
+    bench TEXT NOT NULL,       -- its slug
+    by TEXT,
+    at_ms INTEGER NOT NULL,    -- UTC, of the run's start
+    trial TEXT,                -- of a study: JSON array
+    verdict TEXT,              -- NULL until it is judged
+    mode TEXT,
+    numbers BLOB               -- little-endian doubles: value and standard uncertainty of every characteristic; NaN: none
+);
+CREATE INDEX lot_tests_in_order ON lot_tests (lot_no, run_no);
+CREATE INDEX lot_tests_by_serial ON lot_tests (serial, lot_no, run_no);
+CREATE TRIGGER lots_are_kept BEFORE DELETE ON lots BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+CREATE TRIGGER lot_records_stay BEFORE UPDATE ON lot_records
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+CREATE TRIGGER lot_records_are_kept BEFORE DELETE ON lot_records
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+CREATE TRIGGER lot_tests_stay BEFORE UPDATE ON lot_tests WHEN OLD.verdict IS NOT NULL
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+CREATE TRIGGER lot_tests_are_kept BEFORE DELETE ON lot_tests
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+"""
 #: Without them anybody's SQL could change the journal without a word.
 TRIGGERS = frozenset(
     {"runs_are_kept", "events_stay", "events_are_kept", "seals_stay", "seals_are_kept"}
     | {"orders_are_kept", "order_records_stay", "order_records_are_kept"}
+    | {"lots_are_kept", "lot_records_stay", "lot_records_are_kept", "lot_tests_stay", "lot_tests_are_kept"}
 )
 
 _CURES = (
@@ -258,6 +305,7 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
             run_script(db, _RUNS)
             run_script(db, EVENTS)
             run_script(db, ORDERS)
+            run_script(db, LOTS)
             db.execute("INSERT INTO identity VALUES ('generation', ?)", (uuid4().hex,))
         elif version < SCHEMA_VERSION:
             from benchd.journal_migrate import migrate

@@ -1,7 +1,8 @@
 """Journals of older schemas brought to the newest, in one transaction: cut short at any moment, the old one stands.
 
 Schema 1 (2026): events(run_no, seq, records, body) without `no` and without digests.
-Schema 2 (2026): as now, without work orders.
+Schema 2 (2026): as schema 3, without work orders.
+Schema 3 (2026): as now, without lots.
 """
 
 from __future__ import annotations
@@ -24,7 +25,9 @@ def migrate(db: sqlite3.Connection, path: Path, version: int) -> None:
             raise StoreError(f"{path}: an older benchd conducts run {run}: let it end, then try again")
     if version == 1:
         _from_1(db)
-    disk.run_script(db, disk.ORDERS)
+    if version < 3:
+        disk.run_script(db, disk.ORDERS)
+    disk.run_script(db, disk.LOTS)
 
 
 def _from_1(db: sqlite3.Connection) -> None:

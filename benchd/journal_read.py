@@ -14,10 +14,12 @@ from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 from benchd import journal_chain as chain
 from benchd import journal_disk as disk
+from benchd import journal_lots as of_lots
 from benchd.errors import NotFoundError, StoreError
 from benchd.journal_orders import ENTRY, OPEN, no_such_order, open_one, record_of
 
 if TYPE_CHECKING:
+    from benchd.core.lots.units import Units
     from benchd.journal_verify import Finding
 
 T = TypeVar("T")
@@ -257,6 +259,97 @@ class JournalReader:
             return bytes(row["chain"]).hex()
         self.order(work_order)
         raise StoreError(f"{self.path}: work order {work_order} has no records; see `benchd verify`")
+
+    # --- lots -----------------------------------------------------------------------------------------------------------
+
+    def lots(
+        self, kind: str | None = None, state: str | None = None, part: str | None = None, limit: int = 50
+    ) -> list[dict[str, Any]]:
+        """The newest first: {lot, kind, part, title, opened, closed, state, tests, units}. StoreError."""
+        wanted = {"kind = ?": kind, "state = ?": state, "part = ?": part}
+        given = {key: value for key, value in wanted.items() if value is not None}
+        where = f"WHERE {' AND '.join(given)}" if given else ""
+        query = f"SELECT {of_lots.ENTRY} FROM lots {where} ORDER BY no DESC LIMIT ?"
+        return [dict(row) for row in self._rows(query, *given.values(), limit)]
+
+    def lot(self, lot: str) -> dict[str, Any]:
+        """The list's entry of one lot, standard or study. NotFoundError names those that may be meant; StoreError."""
+        for row in self._rows(f"SELECT {of_lots.ENTRY} FROM lots WHERE lot = ?", lot):
+            return dict(row)
+        with self._lock, self.told():
+            raise NotFoundError(of_lots.no_such_lot(self._connected(), lot))
+
+    def _lot_no(self, lot: str) -> tuple[int, tuple[str, ...]]:
+        for row in self._rows("SELECT no, ids FROM lots WHERE lot = ?", lot):
+            return int(row["no"]), of_lots.ids_of(row["ids"])
+        self.lot(lot)
+        raise AssertionError
+
+    def lot_records(self, lot: str) -> list[dict[str, Any]]:
+        """The records of a lot, in order, each with its `seq` (from 1). NotFoundError, StoreError."""
+        number, _ = self._lot_no(lot)
+        rows = self._rows("SELECT seq, body FROM lot_records WHERE lot_no = ? ORDER BY seq", number)
+        try:
+            return [{**record_of(row["body"]), "seq": row["seq"]} for row in rows]
+        except ValueError as error:
+            raise StoreError(f"{self.path}: lot {lot} is damaged: {error}; see `benchd verify`") from error
+
+    def lot_digest(self, lot: str) -> str:
+        """The digest (hex) of a lot's newest record. NotFoundError, StoreError."""
+        number, _ = self._lot_no(lot)
+        query = "SELECT chain FROM lot_records WHERE lot_no = ? ORDER BY seq DESC LIMIT 1"
+        for row in self._rows(query, number):
+            return bytes(row["chain"]).hex()
+        raise StoreError(f"{self.path}: lot {lot} has no records; see `benchd verify`")
+
+    def lot_counts(self, lot: str) -> dict[str, Any]:
+        """{units, passed, failed, undecided, void, open, retests, first_passed, modes [(mode, units)]}: units by their last judged
+        verdict; void and open (under way or cut short) count tests. StoreError."""
+        number, _ = self._lot_no(lot)
+        query = "SELECT coalesce(sum(verdict IS NULL), 0), coalesce(sum(verdict = 'void'), 0) FROM lot_tests WHERE lot_no = ?"
+        ((unjudged, void),) = self._rows(query, number)
+        return of_lots.counts_of(self._rows(of_lots.COUNTS, number), int(unjudged), int(void))
+
+    def lot_tests(
+        self, lot: str, serial: str | None = None, limit: int | None = None, bench: str | None = None
+    ) -> list[dict[str, Any]]:
+        """The tests of a lot, the newest first, of one serial number, on one bench (its slug): TEST of lots/door.py."""
+        number, _ = self._lot_no(lot)
+        wanted = {"lot_tests.serial = ?": serial, "lot_tests.bench = ?": bench}
+        given = {key: value for key, value in wanted.items() if value is not None}
+        where = " AND ".join(["lot_no = ?", *given])
+        query = f"{of_lots.TESTS} WHERE {where} ORDER BY run_no DESC LIMIT ?"
+        return [
+            of_lots.test_of(row)
+            for row in self._rows(query, number, *given.values(), _NO_LIMIT if limit is None else limit)
+        ]
+
+    def tests_of_serial(self, serial: str, limit: int = 50) -> list[dict[str, Any]]:
+        """Every test of a unit in any lot, the newest first."""
+        query = f"{of_lots.TESTS} WHERE lot_tests.serial = ? ORDER BY run_no DESC LIMIT ?"
+        return [of_lots.test_of(row) for row in self._rows(query, serial, limit)]
+
+    def lot_under_test(self, lot: str) -> list[dict[str, Any]]:
+        """The tests of a lot that are under way."""
+        number, _ = self._lot_no(lot)
+        query = (
+            f"{of_lots.TESTS} WHERE lot_no = ? AND lot_tests.verdict IS NULL AND status IS NULL ORDER BY run_no DESC"
+        )
+        return [of_lots.test_of(row) for row in self._rows(query, number)]
+
+    def lot_units(self, lot: str) -> Units:
+        """All tests of a lot as columns, in order of time. NotFoundError, StoreError."""
+        number, ids = self._lot_no(lot)
+        return of_lots.units_of(self._rows(of_lots.UNIT_ROWS, number), ids)
+
+    def lot_unit_blocks(self, lot: str, size: int = 50_000) -> Iterator[Units]:
+        """The same in order of opening, at most `size` tests at a time: for lots that are not to be held in memory whole."""
+        number, ids = self._lot_no(lot)
+        query = of_lots.UNIT_ROWS.replace("ORDER BY", "AND run_no > ? ORDER BY") + " LIMIT ?"
+        after = 0
+        while rows := self._rows(query, number, after, size):
+            after = int(rows[-1]["run_no"])
+            yield of_lots.units_of(rows, ids)
 
     # --- the journal itself -----------------------------------------------------------------------------------------
 

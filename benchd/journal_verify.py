@@ -17,7 +17,7 @@ from typing import Any
 
 from benchd import journal_chain as chain
 from benchd import journal_disk as disk
-from benchd import journal_orders
+from benchd import journal_lots, journal_orders
 from benchd.errors import StoreError
 from benchd.journal_writer import listed
 
@@ -79,6 +79,9 @@ def _findings(db: sqlite3.Connection, path: Path, anchors: Mapping[str, str], ne
             of_orders = {order: anchors[order] for order in orders}
             for order, seq_from, seq_to, what in journal_orders.troubles(db, newest, of_orders):
                 yield Finding("", seq_from, seq_to, what, order)
+            if newest is None:
+                for lot, what in journal_lots.troubles(db):
+                    yield _whole(f"lot {lot}: {what}" if lot else what)
         except sqlite3.Error as error:
             yield _whole(f"{disk.trouble(path, error)}; what comes after this could not be looked at")
 

@@ -156,7 +156,7 @@ def test_a_newer_journal_is_refused_byte_for_byte(tmp_path: Path, log_left: bool
     db.close()
     before = {name: one for name, one in files(made).items() if not name.endswith("-shm")}  # locks, no data
     assert ("journal.sqlite-wal" in before) == log_left
-    with pytest.raises(StoreError, match=r"written by a newer benchd \(schema 4, this one knows 3\): update benchd"):
+    with pytest.raises(StoreError, match=r"written by a newer benchd \(schema 5, this one knows 4\): update benchd"):
         Journal(path)
     from benchd import journal_disk
 
