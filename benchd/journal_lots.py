@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING, Any
 
 from benchd import journal_chain as chain
 from benchd.errors import BusyError, NotFoundError
-from benchd.journal_orders import moment, record_of
 
 if TYPE_CHECKING:
     from benchd.core.lots.units import Units
@@ -332,6 +331,12 @@ def first_of(db: sqlite3.Connection, lot_no: int) -> bytes:
     return chain.NOTHING if row is None else bytes(row[0])
 
 
+def moment(record: Mapping[str, Any]) -> str:
+    from benchd.journal_orders import moment as told  # it imports the writer, which imports this module
+
+    return told(record)
+
+
 def _stamped(db: sqlite3.Connection, record: Mapping[str, Any]) -> dict[str, Any]:
     from benchd.journal_orders import _stamped as stamped
 
@@ -372,6 +377,8 @@ def troubles(db: sqlite3.Connection) -> Iterator[Trouble]:
 def _check_lot(db: sqlite3.Connection, row: sqlite3.Row) -> Iterator[str]:
     first = first_of(db, int(row["no"]) - 1)
     before = None if first == chain.NOTHING and row["no"] > 1 else chain.seed(f"lot {row['lot']}", first)
+    from benchd.journal_orders import record_of
+
     next_seq, said, closed = 1, dict[str, Any](), None
     for kept in db.execute("SELECT seq, body, chain FROM lot_records WHERE lot_no = ? ORDER BY seq", (row["no"],)):
         if kept["seq"] != next_seq:

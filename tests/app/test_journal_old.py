@@ -54,7 +54,7 @@ def test_the_first_schema_is_brought_forward_and_every_record_is_the_same(tmp_pa
         )
         with pytest.raises(sqlite3.IntegrityError, match="append-only"):
             db.execute("DELETE FROM events")
-    assert version(path) == 3
+    assert version(path) == 4
 
 
 def test_a_run_that_the_old_program_left_open_is_closed(tmp_path: Path) -> None:
@@ -145,7 +145,7 @@ def test_a_newer_journal_is_refused_byte_for_byte(tmp_path: Path, log_left: bool
         one_run(journal)
     db = sqlite3.connect(path)
     db.execute("PRAGMA journal_mode=WAL" if log_left else "PRAGMA journal_mode=DELETE")
-    db.execute("PRAGMA user_version = 4")
+    db.execute("PRAGMA user_version = 5")
     db.execute("CREATE TABLE things_to_come (x)")
     db.commit()
     if log_left:  # a copy with its log, taken while it is open

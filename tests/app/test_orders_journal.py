@@ -486,7 +486,7 @@ def test_the_second_schema_is_brought_forward_and_every_record_is_the_same(path:
             )
         ]
         assert after == before
-        assert db.execute("PRAGMA user_version").fetchone() == (3,)
+        assert db.execute("PRAGMA user_version").fetchone() == (4,)
 
 
 def test_a_migration_from_the_second_schema_that_fails_leaves_it(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -500,7 +500,7 @@ def test_a_migration_from_the_second_schema_that_fails_leaves_it(path: Path, mon
     assert path.read_bytes() == before
     with (
         JournalReader(path) as reader,
-        pytest.raises(StoreError, match=r"an older benchd \(schema 2, this one reads 3\)"),
+        pytest.raises(StoreError, match=r"an older benchd \(schema 2, this one reads 4\)"),
     ):
         reader.orders()
     monkeypatch.undo()
