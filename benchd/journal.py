@@ -416,6 +416,9 @@ class Journal:
     def lot_under_test(self, lot: str) -> list[dict[str, Any]]:
         return self._read.lot_under_test(lot)
 
+    def tests_since(self, bench: str, part: str, at_ms: int) -> list[tuple[str, int]]:
+        return self._read.tests_since(bench, part, at_ms)
+
     def lot_units(self, lot: str) -> Units:
         return self._read.lot_units(lot)
 

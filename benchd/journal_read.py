@@ -337,6 +337,13 @@ class JournalReader:
         )
         return [of_lots.test_of(row) for row in self._rows(query, number)]
 
+    def tests_since(self, bench: str, part: str, at_ms: int) -> list[tuple[str, int]]:
+        """(lot, units judged) on a bench (its slug) in lots of a part since a moment. StoreError."""
+        query = """SELECT lot, count(DISTINCT serial) AS units FROM lot_tests JOIN lots ON lots.no = lot_no
+            WHERE kind = 'lot' AND part = ? AND bench = ? AND at_ms > ? AND verdict IN ('pass', 'fail', 'undecided')
+            GROUP BY lot_no ORDER BY lot_no"""
+        return [(str(row["lot"]), int(row["units"])) for row in self._rows(query, part, bench, at_ms)]
+
     def lot_units(self, lot: str) -> Units:
         """All tests of a lot as columns, in order of time. NotFoundError, StoreError."""
         number, ids = self._lot_no(lot)

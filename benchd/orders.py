@@ -10,18 +10,19 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from benchd import preflight, registry
+from benchd import gate, preflight, registry
 from benchd.clock import Clock
 from benchd.config import Bench
 from benchd.core import procedures
 from benchd.core.procedures import Procedure
 from benchd.core.specs import MachineSpec, Metrology, Rule
-from benchd.errors import BusyError, ConfigError, NotFoundError, StoreError
+from benchd.errors import BusyError, ConfigError, NotFoundError, StoreError, UsageError
 from benchd.journal import Journal, RunWriter
 from benchd.journal_orders import closed_sentence
 from benchd.last_good import last_good
 from benchd.runner import Ended, Facts, Show, Technician, conduct, utc_text
 from benchd.sampler import Sampler
+from benchd.site import slug_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,13 @@ class Order:
     bench_text: str | None = None
     spec_text: str | None = None
     asked_by: str = ""  # who wanted it, where that is not the person at this terminal
+    #: Of a unit's test: its lot, check standard or study; who tests; whether a unit that was judged in the lot is to be judged
+    #: again; (serial, rater, trial) of a study.
+    lot: str | None = None
+    by: str = ""
+    retest: bool = False
+    trial: tuple[str, str, int] | None = None
+    lot_kind: str = ""  # filled in by prepare
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,16 +67,40 @@ def prepare(order: Order, journal: Journal, today: datetime) -> Ready:
     The unit is taken from the work order if none is given and it is of the same machine. BusyError if that order is closed.
     """
     order = replace(order, unit=order.unit or unit_of(journal, order.work_order, order.spec.name))
+    order = in_lot(order, journal)
     preflight.check_spec(order.spec, order.procedure)
-    known, timing = preflight.known_of(order.bench, order.rule, preflight.poles_of(order.spec))
+    rule = order.rule if order.spec.part is None else order.rule or order.spec.part.rule
+    known, timing = preflight.known_of(order.bench, rule, preflight.poles_of(order.spec))
     earlier = earlier_outcomes(journal, order.work_order, order.spec.name)
     procedure = procedures.make(order.procedure, order.spec, known, earlier, **timing)
     preflight.check_bench(order.bench, known, procedure)
     channels = preflight.wanted_channels(order.bench, procedure)
     instruments = tuple(preflight.instruments_of(order.bench, channels))
+    if order.lot_kind == "lot":
+        assert order.spec.part is not None
+        gate.check(
+            journal, slug_of(order.bench.name), order.spec.part.number, today, gate.due_of(order.bench, instruments)
+        )
     notes = (*strangers(journal, order), *preflight.overdue(order.bench, instruments, today.date()))
     journal.check_writable()
     return Ready(order, procedure, known, channels, instruments, notes, earlier)
+
+
+def in_lot(order: Order, journal: Journal) -> Order:
+    """The order with what its lot says: a unit's test goes by the file that the lot was opened with. Unchanged without a lot.
+    UsageError for what no lot takes, NotFoundError, ConfigError."""
+    from benchd.config import load_spec_text
+
+    if order.lot is None:
+        return order
+    if order.procedure != "unit":
+        raise UsageError(f"lot {order.lot}: only units are tested in it (procedure 'unit'), not {order.procedure!r}")
+    if not order.unit:
+        raise UsageError(f"lot {order.lot}: say which unit, by its serial number")
+    entry = journal.lot(order.lot)
+    text = str(journal.lot_records(order.lot)[0].get("spec_text") or "")
+    spec = load_spec_text(text, f"{entry['kind']} {order.lot}")
+    return replace(order, spec=spec, spec_text=text, lot_kind=str(entry["kind"]), rule=None)
 
 
 def unit_of(journal: Journal, work_order: str | None, machine: str) -> str | None:
@@ -225,6 +257,9 @@ def run_opened(ready: Ready, started: str) -> dict[str, Any]:
     bench_text = _text(order.bench.source) if order.bench_text is None else order.bench_text
     spec_text = _text(order.spec.source) if order.spec_text is None else order.spec_text
     body: dict[str, Any] = {"asked_by": order.asked_by} if order.asked_by else {}
+    if order.lot is not None:
+        body |= {"lot": order.lot, "lot_kind": order.lot_kind, "by": order.by, "retest": order.retest}
+        body |= {} if order.trial is None else {"trial": list(order.trial)}
     return body | {
         "procedure": order.procedure,
         "bench": order.bench.name,
