@@ -25,7 +25,7 @@ class Calls:
         self._body: dict[str, Any] = {}
         self._trial: Any = None  # of a study: which one the last scan was for
 
-    def body(self) -> Mapping[str, Any]:
+    def body(self) -> dict[str, Any]:
         self._body = self._door.lot(self._lot)
         return self._body
 
