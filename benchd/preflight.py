@@ -69,15 +69,21 @@ def instrument_records(bench: Bench, names: Iterable[str] | None = None) -> list
 def check_spec(spec: MachineSpec, procedure_name: str) -> None:
     """ConfigError if the machine file lacks the limits of this procedure."""
     kind = procedures.PROCEDURES[procedure_name]
-    missing = [
-        f"no [{table}] table, so there is nothing to judge a {procedure_name} run by. Copy the limits from the machine's "
-        "technical manual into it."
-        for table in kind.spec_needs
-        if getattr(spec, table) is None
-    ]
+    missing = [_no_table(spec, table, procedure_name) for table in kind.spec_needs if getattr(spec, table) is None]
     wrong = missing or list(kind.spec_complaints(spec))
     if wrong:
         raise ConfigError("\n".join(f"{spec.source or spec.name}: {one}" for one in wrong))
+
+
+def _no_table(spec: MachineSpec, table: str, procedure_name: str) -> str:
+    if table == "part":
+        return "this is a machine file; a unit's test goes by a regulator file, such as configs/regulators/vantry-vr20.toml."
+    if spec.part is not None:
+        return f"this is a regulator file, for units of a lot; a {procedure_name} run goes by a machine file."
+    return (
+        f"no [{table}] table, so there is nothing to judge a {procedure_name} run by. Copy the limits from the machine's "
+        "technical manual into it."
+    )
 
 
 def check_bench(bench: Bench, known: Metrology, procedure: Procedure) -> None:

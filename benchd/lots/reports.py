@@ -50,7 +50,7 @@ def _earlier(journal: Journal, body: Mapping[str, Any]) -> Sequence[Mapping[str,
     from benchd.core.lots.report import summary
 
     part = _part(body)
-    found = []
+    found: list[Mapping[str, Any]] = []
     for one in journal.lots("lot", "closed", str(body["part"]), EARLIER + 1):
         if one["lot"] == body["lot"] or len(found) == EARLIER:
             continue

@@ -110,7 +110,7 @@ class Lots:
             raise ConfigError(
                 f"{wanted.part or 'spec_toml'}: this is no regulator file: it has no [part] and no [[test]] tables"
             )
-        body = {
+        body: dict[str, Any] = {
             "lot": name_of(wanted.lot) if wanted.lot.strip() else "",
             "lot_kind": wanted.kind,
             "part": spec.part.number,
@@ -216,7 +216,8 @@ class Lots:
         from benchd.lots import labels
 
         found = self.certificate(lot, serial)
-        return labels.label(found, symbol, form)
+        made: bytes = labels.label(found, symbol, form)
+        return made
 
     def export(self, lot: str, form: str) -> bytes:
         from benchd.lots import export

@@ -81,10 +81,12 @@ class Units:
 
     def attempts(self) -> Integers:
         """(n,) which judged test of its unit each is, from 1."""
-        seen: dict[int, int] = {}
+        order = np.argsort(self.serial, kind="stable")
+        ordered, place = self.serial[order], np.arange(len(self))
+        new = np.ones(len(self), bool)
+        new[1:] = ordered[1:] != ordered[:-1]
         found = np.empty(len(self), np.int64)
-        for place, key in enumerate(self.serial.tolist()):
-            seen[key] = found[place] = seen.get(key, 0) + 1
+        found[order] = place - np.maximum.accumulate(np.where(new, place, 0)) + 1
         return found
 
     def blocks(self, size: int) -> Iterator[Units]:

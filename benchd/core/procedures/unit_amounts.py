@@ -22,6 +22,7 @@ PATIENT = 10  # readings before it is too close to call
 EARLY = 5.0  # surer than the accepted risk by this factor, it ends before its readings are many
 ACCURACY_LEFT = 0.5  # scatter below this part of all the rest: more readings help no more
 UNSETTLED = 0.03  # of the tolerance: a change over the readings that counts
+PATIENCE_S = 8.0  # what still moves after so long drifts: its newest readings count, the movement in their budget
 HUNTING = 0.01  # of the speed, standard deviation
 SLOPE = 0.1  # of rated amps per volt, where no slope was seen
 COMMON = "meter's statement, of the difference alone: the gain error of one meter on one range is common to both"
@@ -102,8 +103,16 @@ def level(
         return None, True
     times, values = [pair[0] for pair in pairs], [pair[1] for pair in pairs]
     start = settled(times, list(values), width / factor, resolution_of(facts) or 0.0)
+    if start is None and times[-1] - times[0] >= PATIENCE_S:
+        return _drifting(facts, times[-LEAST:], values[-LEAST:]).times(factor, unit), True
     found = average(facts, values[start or 0 :], "", drifts=start is None)
     return found.times(factor, unit), start is not None
+
+
+def _drifting(facts: ChannelFacts, times: Sequence[float], values: Sequence[float]) -> Amount:
+    found = average(facts, values, "", drifts=True)
+    moved = abs(trend(np.asarray(times), np.asarray(values), resolution_of(facts) or 0.0).change)
+    return replace(found, parts=(*found.parts, Component("still moving", rectangular(moved))))
 
 
 def hunts(rows: Sequence[Row]) -> bool:

@@ -30,6 +30,8 @@ from benchd.core.specs import Characteristic, Measures, PartSpec
 NO_OUTPUT_S = 6.0  # at speed with no amps and no more than the battery's own volts
 OVER_REST_VOLTS = 0.2
 USUAL_REST_VOLTS = 12.9  # where the battery's rest was not seen
+SAG_VOLTS = 0.4  # below its set-point, with too few amps: it gives all it has
+SAG_S = 8.0
 FIRST_S = 3.0  # of a warm-up: its first and its last seconds
 RETRIES = 2  # of a ramp that was too fast
 GLANCE_S = 3.0  # of readings, as a rule, until it is certain
@@ -73,6 +75,10 @@ class Step:
         top = (USUAL_REST_VOLTS if rest_volts is None else rest_volts) + OVER_REST_VOLTS
         nothing = Needs(one.rpm, (-math.inf, zero_amps(part)), (-math.inf, top))
         self.dead = Held(nothing, looked_back)
+        points = _points(before)
+        weak = bool(points) and one.measures in _LOOK_BACK and one.amps is not None
+        few = (zero_amps(part), one.amps[0]) if weak and one.amps is not None else None
+        self.sag = Held(Needs(one.rpm, few, (-math.inf, min(points) - SAG_VOLTS)), rows[-1:]) if weak else None
         if self.ramp is not None:
             for row in rows:
                 self.ramp.feed(row)
@@ -81,6 +87,8 @@ class Step:
         self.newest, self.now_s, self.flags = row, row.t_s, flags
         self.held.feed(row)
         self.dead.feed(row)
+        if self.sag is not None:
+            self.sag.feed(row)
         if self.ramp is not None:
             self.ramp.feed(row)
         if self.held.needs.rpm is None or not Needs(self.held.needs.rpm).missing(row):
@@ -111,6 +119,9 @@ class Step:
             return self._named(
                 "fail", "No output: no amps, and no more than the battery's own volts.", mode="no-output"
             )
+        if self.sag is not None and self.sag.since_s is not None and self.now_s - self.sag.since_s >= SAG_S:
+            says = f"Not measured: it gives all it has. {self._there('load').capitalize()}."
+            return self._named("void", says, cause="load")
         measures = self.one.measures
         if self.ramp is not None:
             return self._first_output(self.ramp, last)
@@ -174,14 +185,15 @@ class Step:
 
     def _first_output(self, ramp: Ramp, last: bool) -> Result | None:
         assert self.one.rpm is not None
-        if ramp.top_since_s is not None and self.now_s - ramp.top_since_s >= self.one.settle_s:
+        nothing = ramp.top_since_s is not None and self.dead.since_s is not None
+        if nothing and self.now_s - max(ramp.top_since_s or 0.0, self.dead.since_s or 0.0) >= self.one.settle_s:
             return self._named("fail", f"No output up to {self.one.rpm[1]:g} rpm.", mode="starts-late")
         amount = ramp.amount(self.facts["engine_rpm"])
         if amount is None:
             if not last:
                 return None
             told = "it charged already when it was first seen" if ramp.from_above else self._there("speed")
-            return self._named("void", f"Not measured: {told}.", cause="speed")
+            return self._named("void", f"Not measured: {told}.", cause="load" if ramp.top_since_s else "speed")
         outcome = call(self.one, amount, self.part, last=True)
         if (
             outcome != "pass"
@@ -289,8 +301,13 @@ def _needs(one: Characteristic, before: Mapping[str, Result]) -> Needs:
     """A unit with a low set-point is near the volts of its greatest output without being pulled down: it must be below its
     own set-point."""
     found = Needs.of(one)
-    points = [r.amount.value for r in before.values() if r.one.measures is Measures.SET_POINT and r.amount is not None]
+    points = _points(before)
     if one.measures is not Measures.GREATEST_OUTPUT or found.volts is None or one.at_volts is None or not points:
         return found
     top = max(one.at_volts - 0.1, min(found.volts[1], min(points) - 0.15))
     return Needs(found.rpm, found.amps, (found.volts[0], top))
+
+
+def _points(before: Mapping[str, Result]) -> list[float]:
+    """Set-points that are known."""
+    return [r.amount.value for r in before.values() if r.one.measures is Measures.SET_POINT and r.amount is not None]

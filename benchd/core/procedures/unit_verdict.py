@@ -22,6 +22,8 @@ _FALLS = {Measures.SET_POINT, Measures.LOAD_REGULATION, Measures.WARM_UP}
 def explained(results: Sequence[Result]) -> list[Result]:
     """The same where a low output stands for what follows from it: volts that sag at a load that is nearly all the unit
     has, and loads that it could not reach."""
+    if any(one.mode == "no-output" for one in results):
+        return [replace(one, mode="no-output") if one.mode == "starts-late" else one for one in results]
     low = next((one for one in results if one.mode == "output-low" and one.amount is not None), None)
     if low is None or low.amount is None:
         return list(results)

@@ -5,10 +5,10 @@ Ids of prompts (choices () everywhere):
     hook-up          the opening line
     set-ID           speed and load for the characteristic ID; only where they are not there already. Its text is
                      'Drive: stopped. Load: off.', 'Drive: 3600 rpm. Load: 2 A.', 'Drive: 3600 rpm. Load: off.',
-                     'Drive: slowly up to 2400 rpm. Load: off.' or 'Drive: 3600 rpm. Load: up until 13.5 V.', then a space and
+                     'Drive: slowly up to 2400 rpm. Load: 2 A.' or 'Drive: 3600 rpm. Load: up until 13.5 V.', then a space and
                      more words, if any
     again-ID         the same is waited for still: what is there and what is wanted; for the first output speed: come down and
-                     raise it more slowly ('Drive: below 600 rpm, then slowly up to 2400 rpm. Load: off.')
+                     raise it more slowly ('Drive: below 600 rpm, then slowly up to 2400 rpm. Load: 2 A.')
     bridge-ammeter   before the drive starts, where a milliammeter was in the battery's wire
     done             the end: 'Drive: stopped. Load: off.'
 """
@@ -42,7 +42,7 @@ def wanted(one: Characteristic) -> str:
     if one.measures is Measures.LEAKAGE:
         return "Drive: stopped. Load: off."
     if one.measures is Measures.FIRST_OUTPUT and one.rpm is not None:
-        return f"Drive: slowly up to {one.rpm[1]:g} rpm. Load: off."
+        return f"Drive: slowly up to {one.rpm[1]:g} rpm. {_small_load(one)}"
     drive = "" if one.rpm is None else f"Drive: {target(one.rpm):g} rpm."
     if one.measures is Measures.GREATEST_OUTPUT:
         return f"{drive} Load: up until {one.at_volts:g} V."
@@ -50,6 +50,11 @@ def wanted(one: Characteristic) -> str:
         return drive
     load = "off" if one.amps[0] == 0 else f"{target(one.amps):g} A"
     return f"{drive} Load: {load}.".strip()
+
+
+def _small_load(one: Characteristic) -> str:
+    """So that a full battery does not hide the first output."""
+    return f"Load: {2 * (one.at_amps or 0.5):g} A."
 
 
 def more(one: Characteristic, milliammeter: bool) -> str:
@@ -62,7 +67,7 @@ def more(one: Characteristic, milliammeter: bool) -> str:
 
 def slower(one: Characteristic) -> str:
     assert one.rpm is not None
-    return f"Drive: below {one.rpm[0]:g} rpm, then slowly up to {one.rpm[1]:g} rpm. Load: off."
+    return f"Drive: below {one.rpm[0]:g} rpm, then slowly up to {one.rpm[1]:g} rpm. {_small_load(one)}"
 
 
 def unmet(one: Characteristic, what: str, row: Row | None, part: PartSpec) -> str:
