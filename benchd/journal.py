@@ -416,8 +416,13 @@ class Journal:
     def lot_under_test(self, lot: str) -> list[dict[str, Any]]:
         return self._read.lot_under_test(lot)
 
-    def tests_since(self, bench: str, part: str, at_ms: int) -> list[tuple[str, int]]:
-        return self._read.tests_since(bench, part, at_ms)
+    def judged_between(
+        self, bench: str, part: str, since_ms: int, until_ms: int, lot: str | None = None
+    ) -> list[tuple[str, str]]:
+        return self._read.judged_between(bench, part, since_ms, until_ms, lot)
+
+    def lot_stamp(self, lot: str) -> tuple[str, int, int]:
+        return self._read.lot_stamp(lot)
 
     def lot_units(self, lot: str) -> Units:
         return self._read.lot_units(lot)

@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self, TypeVar
@@ -337,12 +337,28 @@ class JournalReader:
         )
         return [of_lots.test_of(row) for row in self._rows(query, number)]
 
-    def tests_since(self, bench: str, part: str, at_ms: int) -> list[tuple[str, int]]:
-        """(lot, units judged) on a bench (its slug) in lots of a part since a moment. StoreError."""
-        query = """SELECT lot, count(DISTINCT serial) AS units FROM lot_tests JOIN lots ON lots.no = lot_no
-            WHERE kind = 'lot' AND part = ? AND bench = ? AND at_ms > ? AND verdict IN ('pass', 'fail', 'undecided')
-            GROUP BY lot_no ORDER BY lot_no"""
-        return [(str(row["lot"]), int(row["units"])) for row in self._rows(query, part, bench, at_ms)]
+    def judged_between(
+        self, bench: str, part: str, since_ms: int, until_ms: int, lot: str | None = None
+    ) -> list[tuple[str, str]]:
+        """(lot, serial) of units that were judged on a bench (its slug) in lots of a part between two moments, both exclusive, and not
+        again outside of them, in order; of one lot alone. StoreError."""
+        judged = "verdict IN ('pass', 'fail', 'undecided')"
+        query = f"""SELECT lot, serial FROM lot_tests AS a JOIN lots ON lots.no = lot_no
+            WHERE kind = 'lot' AND part = ? AND bench = ? AND at_ms > ? AND at_ms < ? AND {judged} AND lot = ifnull(?, lot)
+            AND (closed IS NULL OR closed > ?) AND NOT EXISTS (SELECT 1 FROM lot_tests AS b
+                WHERE b.serial = a.serial AND b.lot_no = a.lot_no AND b.run_no > a.run_no AND b.{judged}
+                AND NOT (b.bench = a.bench AND b.at_ms > ? AND b.at_ms < ?))
+            GROUP BY lot_no, serial ORDER BY lot_no, min(run_no)"""
+        since = datetime.fromtimestamp(since_ms / 1000, UTC).isoformat(timespec="milliseconds")
+        values = (part, bench, since_ms, until_ms, lot, since, since_ms, until_ms)
+        return [(str(row["lot"]), str(row["serial"])) for row in self._rows(query, *values)]
+
+    def lot_stamp(self, lot: str) -> tuple[str, int, int]:
+        """What changes with every record of a lot and with every test that is opened or judged. NotFoundError, StoreError."""
+        number, _ = self._lot_no(lot)
+        query = "SELECT coalesce(max(run_no), 0), count(verdict) FROM lot_tests WHERE lot_no = ?"
+        ((newest, judged),) = self._rows(query, number)
+        return self.lot_digest(lot), int(newest), int(judged)
 
     def lot_units(self, lot: str) -> Units:
         """All tests of a lot as columns, in order of time. NotFoundError, StoreError."""

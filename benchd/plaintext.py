@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from typing import Any
 
 
@@ -41,3 +42,18 @@ def _escaped(char: str) -> str:
     import json
 
     return char if char.isprintable() else json.dumps(char)[1:-1]
+
+
+def one_line(text: str) -> str:
+    """A name or a number as it is kept: what cannot be seen is a blank, blanks are squeezed; a scanner's line end is no
+    part of it."""
+    return " ".join(harmless(text).split())
+
+
+def plain_text(text: str) -> str:
+    """A text as it is kept: no control characters other than line ends and tabs, nothing that no file can hold."""
+    found = (
+        char if char in "\n\t" or unicodedata.category(char) not in ("Cc", "Cs") else " "
+        for char in text.replace("\r\n", "\n")
+    )
+    return "".join(found).strip()

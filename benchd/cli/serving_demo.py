@@ -62,7 +62,7 @@ async def serve_demo(
         repairs = Repairs(journals.home() / journals.FILE_NAME, virtual)
         stack.callback(repairs.close)
 
-        async def technician(slug: str, procedure: str) -> Technician | None:
+        async def technician(slug: str, procedure: str, unit: str | None) -> Technician | None:
             await repairs.carry_out()
             bench = virtual[served[slug].name]
             await bench.arrive(procedure)

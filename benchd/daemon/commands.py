@@ -22,7 +22,8 @@ class Commands:
         """{"run": id}. BenchdError says why not."""
         asked = f"{asked_by} over MQTT"
         if command == "start":
-            return {"run": await self._daemon.start_run(RunRequest(bench=bench, asked_by=asked, **parameters))}
+            given: dict[str, Any] = dict(parameters)
+            return {"run": await self._daemon.start_run(RunRequest(bench=bench, asked_by=asked, **given))}
         run = self._run(bench, parameters.get("run"))
         if command == "stop":
             self._daemon.stop_run(run, parameters.get("because") or f"stopped by {asked}")

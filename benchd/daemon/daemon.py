@@ -9,7 +9,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Coroutine, Mapping, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,10 +24,12 @@ from benchd.daemon.station import House, Station, Technicians
 from benchd.errors import BusyError, ConfigError, NotFoundError, StoreError
 from benchd.forward.base import Forwarder, ForwarderStatus
 from benchd.forward.store import FILE_NAME, ForwardStore
+from benchd.gate import due_of
 from benchd.journal import Journal
 from benchd.journal_backup import default_target
 from benchd.judge import STOPPED
 from benchd.links import KeptLinks
+from benchd.lots.service import Lots
 from benchd.rules import RULES
 from benchd.runner import CTRL_C, Run
 from benchd.site import Site
@@ -67,6 +69,7 @@ class Daemon:
         self.id = journal.daemon_id(site.name)
         self.started = _utc()
         self.visits = Visits(journal, Fresh(), machine_file=_machine_file, shop=site.name)
+        self.lots = Lots(journal, part_file=_regulator_file, dues=self._dues, benches=self.bench_names, shop=site.name)
         self.broken: dict[str, str] = {}  # part of the house -> what is wrong with it
         self._clock = clock or Clock()
         self._technicians, self._key_of = technicians, key_of
@@ -261,6 +264,8 @@ class Daemon:
         return await station.start(order, self._technicians)
 
     def _order(self, station: Station, request: RunRequest) -> orders.Order:
+        if request.lot is not None:
+            return self._unit_order(station, request)
         if (request.spec is None) == (request.spec_toml is None):
             raise ConfigError("say either `spec`, the name of a machine file, or `spec_toml`, the text of one")
         more = {
@@ -270,7 +275,8 @@ class Daemon:
             "asked_by": request.asked_by,
         }
         if request.spec is not None:
-            return station.order(request.procedure, _machine_file(request.spec), **more)
+            find = _regulator_file if request.procedure == "unit" else _machine_file
+            return station.order(request.procedure, find(request.spec), **more)
         assert request.spec_toml is not None
         with tempfile.TemporaryDirectory(prefix="benchd-spec-") as folder:
             path = Path(folder) / "spec.toml"
@@ -280,6 +286,26 @@ class Daemon:
             except ConfigError as error:
                 raise ConfigError(str(error).replace(str(path), "spec_toml")) from error
         return replace(order, spec=replace(order.spec, source=SENT_SPEC))
+
+    def _unit_order(self, station: Station, request: RunRequest) -> orders.Order:
+        """A unit's test: the lot says by which file."""
+        if request.spec is not None or request.spec_toml is not None:
+            raise ConfigError("say `lot` or a spec, not both: a lot goes by the file that it was opened with")
+        assert request.lot is not None
+        lot = self.journal.lot(request.lot)
+        text = str(self.journal.lot_records(request.lot)[0].get("spec_text") or "")
+        more: dict[str, Any] = {
+            "unit": request.unit,
+            "asked_by": request.asked_by,
+            "lot": request.lot,
+            "by": request.by,
+        }
+        more |= {"retest": request.retest, "trial": request.trial}
+        return station.order_by_text(request.procedure, text, f"{lot['kind']} {request.lot}", **more)
+
+    def _dues(self, bench: str) -> Mapping[str, date | None] | None:
+        station = self.stations.get(bench)
+        return None if station is None else due_of(station.bench)
 
     def answer(self, run: str, id: str, text: str) -> None:
         self._operated(run).operator("answer", id, text)
@@ -346,6 +372,20 @@ def _machine_file(name: str) -> Path:
         near = nearest(name, known)
         raise NotFoundError(
             f"no machine {name[:64]!r} is known to this daemon{near}; there are {', '.join(known) or 'none'}"
+        )
+    return known[name.removesuffix(".toml")]
+
+
+def _regulator_file(name: str) -> Path:
+    """A regulator file by its bare name. NotFoundError."""
+    from benchd import config
+    from benchd.registry import nearest
+
+    known = config.known_files("regulator")
+    if not _SPEC_NAME.fullmatch(name) or name.removesuffix(".toml") not in known:
+        near = nearest(name, known)
+        raise NotFoundError(
+            f"no regulator file {name[:64]!r} is known to this daemon{near}; there are {', '.join(known) or 'none'}"
         )
     return known[name.removesuffix(".toml")]
 

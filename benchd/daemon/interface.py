@@ -8,6 +8,7 @@ from typing import Any, Protocol
 
 from benchd.forward.base import ForwarderStatus
 from benchd.journal import Journal
+from benchd.lots.service import Lots
 from benchd.visits.service import Visits
 
 
@@ -24,6 +25,11 @@ class RunRequest:
     unit: str | None = None
     rule: str | None = None  # a key of benchd.rules.RULES
     asked_by: str = ""
+    #: Of a unit's test in a lot, a standard or a study, which fixes the spec: see benchd/lots/door.py.
+    lot: str | None = None
+    by: str = ""
+    retest: bool = False
+    trial: tuple[str, str, int] | None = None
 
 
 class RunNews(Protocol):
@@ -42,6 +48,10 @@ class DaemonInterface(Protocol):
     @property
     def visits(self) -> Visits:
         """The visits over the journal; its methods block, and may be called in any thread."""
+
+    @property
+    def lots(self) -> Lots:
+        """The lots over the journal; its methods block, and may be called in any thread."""
 
     @property
     def news(self) -> RunNews: ...

@@ -39,7 +39,7 @@ STOPPING = "the daemon is stopping: it takes no run any more"
 
 
 #: Somebody who acts on a run's prompts without a keyboard, on a virtual bench: (bench slug, procedure) -> him.
-Technicians = Callable[[str, str], Awaitable[Technician | None]]
+Technicians = Callable[[str, str, str | None], Awaitable[Technician | None]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +163,7 @@ class Station:
         try:
             async with self._house.store:
                 ready = await asyncio.to_thread(self._prepare, order)
-            technician = None if technicians is None else await technicians(self.slug, order.procedure)
+            technician = None if technicians is None else await technicians(self.slug, order.procedure, order.unit)
             self._idle.clear()
             if not await self._pause_watching():
                 raise PortError(
@@ -254,6 +254,13 @@ class Station:
 
         spec = config.load_spec(spec_file)
         text = spec_file.read_text(encoding="utf-8-sig")
+        return orders.Order(procedure, self.bench, spec, bench_text=self._text, spec_text=text, **more)
+
+    def order_by_text(self, procedure: str, text: str, name: str, **more: Any) -> orders.Order:
+        """The same by the text of a file that is called `name`. ConfigError."""
+        from benchd import config
+
+        spec = config.load_spec_text(text, name)
         return orders.Order(procedure, self.bench, spec, bench_text=self._text, spec_text=text, **more)
 
     async def stop(self, because: str) -> None:

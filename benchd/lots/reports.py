@@ -102,7 +102,7 @@ def _bench(check: gate.Check, bench: str) -> dict[str, Any]:
         ]
         found.append(
             {
-                "id": id, "title": check.titles[id], "state": one.state, "fit": one.fit, "missing": one.missing, "n": one.n,
+                "id": id, "title": check.charted[id].title, "state": one.state, "fit": one.fit, "missing": one.missing, "n": one.n,
                 "points": points, "times": times, "limits": limits, "signals": signals, "en": one.en, "en_says": one.en_says,
                 "says": list(one.says), "do": list(one.do), "left_out": [place + 1 for place in one.left_out],
             }

@@ -18,7 +18,7 @@ from benchd.journal_orders import moment
 from benchd.lots import scan as scanning
 from benchd.lots.door import KINDS, NewLot, name_of, serial_of
 from benchd.lots.studies import design_of, left_of
-from benchd.visits.door import one_line, plain_text
+from benchd.plaintext import one_line, plain_text
 
 LONGEST_TEXT = 4000
 LAST, EARLIER = 20, 5
@@ -213,11 +213,9 @@ class Lots:
         return made if isinstance(made, bytes) else str(made).encode()
 
     def label(self, lot: str, serial: str, symbol: str, form: str) -> bytes:
-        from benchd.lots import labels
+        from benchd.lots.labels import label
 
-        found = self.certificate(lot, serial)
-        made: bytes = labels.label(found, symbol, form)
-        return made
+        return label(self.certificate(lot, serial), symbol, form)
 
     def export(self, lot: str, form: str) -> bytes:
         from benchd.lots import export

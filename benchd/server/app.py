@@ -12,7 +12,7 @@ from starlette.routing import Match, WebSocketRoute
 
 from benchd.daemon.interface import DaemonInterface, RunRequest
 from benchd.errors import BusyError, NotFoundError
-from benchd.server import models, reading, visits
+from benchd.server import lots, models, reading, visits
 from benchd.server.description import describe
 from benchd.server.metrics import Metrics
 from benchd.server.models import Name, Only
@@ -44,6 +44,7 @@ def make_app(daemon: DaemonInterface, kept: Kept, streams: Streams, metrics: Met
     _run_routes(app, daemon, kept)
     _order_routes(app, daemon)
     visits.add_routes(app, daemon)
+    lots.add_routes(app, daemon)
     _forward_routes(app, daemon)
     _metrics_route(app, daemon, kept, streams, metrics)
     app.router.routes.append(WebSocketRoute("/v1/runs/{run}/stream", streams.serve))
@@ -174,7 +175,8 @@ def _order_routes(app: FastAPI, daemon: DaemonInterface) -> None:
     async def start(request: Request, wanted: models.NewRun) -> Response:
         """Open a run. It starts no engine: the operator does, when the run's prompts say so."""
         asked_by = principal_of(request.scope).name
-        run = await daemon.start_run(RunRequest(**wanted.model_dump(), asked_by=asked_by))
+        given = wanted.model_dump() | {"by": wanted.by or asked_by}
+        run = await daemon.start_run(RunRequest(**given, asked_by=asked_by))
         return Json({"run": run}, status_code=201, headers={"Location": f"/v1/runs/{run}"})
 
     @app.post("/v1/runs/{run}/answers", tags=["runs"], **ORDER)

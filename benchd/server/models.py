@@ -57,13 +57,23 @@ class Told(BaseModel):
 # --- in -----------------------------------------------------------------------------------------------------------------
 
 _ONE_SPEC: list[JsonValue] = [
-    {"required": ["spec"], "properties": {"spec": {"type": "string"}, "spec_toml": {"type": "null"}}},
-    {"required": ["spec_toml"], "properties": {"spec_toml": {"type": "string"}, "spec": {"type": "null"}}},
+    {
+        "required": ["spec"],
+        "properties": {"spec": {"type": "string"}, "spec_toml": {"type": "null"}, "lot": {"type": "null"}},
+    },
+    {
+        "required": ["spec_toml"],
+        "properties": {"spec_toml": {"type": "string"}, "spec": {"type": "null"}, "lot": {"type": "null"}},
+    },
+    {
+        "required": ["lot"],
+        "properties": {"lot": {"type": "string"}, "spec": {"type": "null"}, "spec_toml": {"type": "null"}},
+    },
 ]
 
 
 class NewRun(Asked):
-    """A run that is wanted. Give either `spec` or `spec_toml`."""
+    """A run that is wanted. Give `spec`, or `spec_toml`, or, for a unit's test, `lot`."""
 
     model_config = ConfigDict(
         extra="forbid",
@@ -87,8 +97,21 @@ class NewRun(Asked):
         None, description="How the uncertainty weighs; by default as in the bench file."
     )
 
+    lot: Segment | None = Field(
+        None, description="Of a unit's test: its lot, check standard or study, which says by which file it is judged."
+    )
+    by: Line | None = Field(None, description="Who tests, in a lot; without it the token's name.")
+    retest: StrictBool = Field(False, description="Whether a unit that was judged in the lot is tested again.")
+    trial: tuple[Line, Line, Annotated[int, Field(ge=1, le=10)]] | None = Field(
+        None, description="Of a study: unit, rater, number of the trial."
+    )
+
     @model_validator(mode="after")
     def _one_spec(self) -> Self:
+        if self.lot is not None:
+            if self.spec is not None or self.spec_toml is not None:
+                raise ValueError("give lot, or spec, or spec_toml; one of them")
+            return self
         if (self.spec is None) == (self.spec_toml is None):
             raise ValueError("give either spec, the name of a machine file, or spec_toml, the text of one")
         return self

@@ -25,13 +25,13 @@ UsageError (something given makes no sense; says what), ConfigError, StoreError.
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from benchd.errors import UsageError
-from benchd.plaintext import harmless
+from benchd.plaintext import one_line as one_line
+from benchd.plaintext import plain_text as plain_text
 
 LONGEST_LINE = 128
 _NUMBER = re.compile(r"[^/.\x00-\x1f\x7f-\x9f][^/\x00-\x1f\x7f-\x9f]*")
@@ -55,21 +55,6 @@ def new_number(work_order: str) -> str:
             f"{work_order[:64]!r} is no number of a work order: it holds signs that cannot be seen; type it anew"
         )
     return number_of(work_order)
-
-
-def one_line(text: str) -> str:
-    """A name or a number as it is kept: what cannot be seen is a blank, blanks are squeezed; a scanner's line end is no
-    part of it."""
-    return " ".join(harmless(text).split())
-
-
-def plain_text(text: str) -> str:
-    """A text as it is kept: no control characters other than line ends and tabs, nothing that no file can hold."""
-    found = (
-        char if char in "\n\t" or unicodedata.category(char) not in ("Cc", "Cs") else " "
-        for char in text.replace("\r\n", "\n")
-    )
-    return "".join(found).strip()
 
 
 @dataclass(frozen=True, slots=True)

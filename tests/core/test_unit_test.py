@@ -230,7 +230,7 @@ def test_no_output_leaves_out_what_means_nothing() -> None:
 
 
 def test_in_the_guard_band_is_undecided() -> None:
-    verdict, _, _ = run(Rig(set_volts=14.6 + 0.012 * 2.5 - 0.004, per_amp=0.012))
+    verdict, _, _ = run(Rig(set_volts=14.6 + 0.012 * 2.5 - 0.001, per_amp=0.012))
     assert of(verdict) == ("undecided", "", [])
     assert row(verdict, "set-point-light")["outcome"] == "undecided"
     assert "too close to call" in row(verdict, "set-point-light")["says"]

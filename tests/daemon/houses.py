@@ -46,7 +46,7 @@ async def house(folder: Path, scenario: Scenario | None = None, **site: Any) -> 
         path = folder / "bay-1.toml"
         path.write_text(virtual.bench_toml.replace('"virtual bench"', '"bay 1"'), encoding="utf-8")
 
-        async def technician(slug: str, procedure: str) -> Technician | None:
+        async def technician(slug: str, procedure: str, unit: str | None) -> Technician | None:
             await virtual.renew(procedure)
             return virtual.operator
 
