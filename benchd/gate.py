@@ -40,10 +40,12 @@ class Check:
     standings: Mapping[str, Standing]
     charted: Mapping[str, Characteristic]
     spans: tuple[Span, ...]
+    adjusted: bool  # the bench, since the first measurement
+    waits: bool  # a cause was found and put right, and nothing was measured since
 
     @property
     def fit(self) -> bool:
-        return bool(self.standings) and not self.skipped and all(one.fit for one in self.standings.values())
+        return bool(self.standings) and not self.waits and not self.skipped and all(one.fit for one in self.standings.values())
 
     @property
     def skipped(self) -> list[str]:
@@ -133,15 +135,16 @@ def check_of(journal: Journal | JournalReader, standard: str, bench: str) -> Che
     baseline = int(opened.get("baseline") or BASELINE)
     standings: dict[str, Standing] = {}
     bad: set[int] = set()
-    begun = 0
+    begun, cleared = 0, list[int]()
     for begun, ended, cleared in _stretches(records, bench, tests):
         standings = {}
         for id, one in charted.items():
             found, those = _judged(one, tests[begun:ended], references.get(id), cleared, baseline)
             standings |= {} if found is None else {id: found}
             bad |= {begun + place for place in those}
+    waits = bool(cleared) and begun + cleared[-1] == len(tests)
     every_hours = float(opened.get("every_hours") or EVERY_HOURS)
-    return Check(standard, every_hours, tuple(tests[begun:]), standings, charted, tuple(_spans(tests, bad)))
+    return Check(standard, every_hours, tuple(tests[begun:]), standings, charted, tuple(_spans(tests, bad)), begun > 0, waits)
 
 
 def told(found: Check, bench: str, now: datetime) -> tuple[list[str], list[str]]:
@@ -149,7 +152,8 @@ def told(found: Check, bench: str, now: datetime) -> tuple[list[str], list[str]]
     where = f"{bench}: check standard {found.standard}"
     again = f"measure {found.standard} again: benchd standard measure {found.standard} --bench {bench}"
     if not found.tests:
-        return [f"{where} was never measured here"], [f"Before the first lot, {again}"]
+        adjusted = " since the bench was adjusted" if found.adjusted else ""
+        return [f"{where} was never measured here{adjusted}"], [f"Before the next lot, {again}"]
     says: list[str] = []
     steps: list[str] = []
     for id, one in found.standings.items():
@@ -163,6 +167,8 @@ def told(found: Check, bench: str, now: datetime) -> tuple[list[str], list[str]]
         steps.append(
             "Open one whose part's file has a set-point, or give it a reference value (--reference ID=VALUE,U)"
         )
+    if found.waits:
+        says.append(f"{where} was not measured since the cause of its last signal was put right")
     if found.skipped:
         says.append(f"{where}: its newest measurement ended before {', '.join(found.skipped)}")
     at = when(found.tests[-1])

@@ -421,6 +421,9 @@ class Journal:
     ) -> list[tuple[str, str]]:
         return self._read.judged_between(bench, part, since_ms, until_ms, lot)
 
+    def lot_benches(self, lot: str) -> list[str]:
+        return self._read.lot_benches(lot)
+
     def lot_stamp(self, lot: str) -> tuple[str, int, int]:
         return self._read.lot_stamp(lot)
 

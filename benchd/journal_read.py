@@ -353,6 +353,14 @@ class JournalReader:
         values = (part, bench, since_ms, until_ms, lot, since, since_ms, until_ms)
         return [(str(row["lot"]), str(row["serial"])) for row in self._rows(query, *values)]
 
+    def lot_benches(self, lot: str) -> list[str]:
+        """Slugs of the benches that tested any of a lot. NotFoundError, StoreError."""
+        number, _ = self._lot_no(lot)
+        return [
+            str(row[0])
+            for row in self._rows("SELECT DISTINCT bench FROM lot_tests WHERE lot_no = ? ORDER BY 1", number)
+        ]
+
     def lot_stamp(self, lot: str) -> tuple[str, int, int]:
         """What changes with every record of a lot and with every test that is opened or judged. NotFoundError, StoreError."""
         number, _ = self._lot_no(lot)

@@ -17,8 +17,10 @@ from benchd.journal_lots import closed_sentence
 from benchd.journal_orders import moment
 from benchd.lots import scan as scanning
 from benchd.lots.door import KINDS, NewLot, name_of, serial_of
+from benchd.lots.standards import Checks, doubtful
 from benchd.lots.studies import design_of, left_of
 from benchd.plaintext import one_line, plain_text
+from benchd.site import slug_of
 
 LONGEST_TEXT = 4000
 LAST, EARLIER = 20, 5
@@ -31,8 +33,6 @@ Dues = Callable[[str], "Mapping[str, date | None] | None"]
 
 def dues_of_files(bench: str) -> Mapping[str, date | None] | None:
     """Of the bench file with this slug among those that can be named without a path."""
-    from benchd.site import slug_of
-
     for path in config.known_files("bench").values():
         try:
             found = config.load_bench(path)
@@ -61,6 +61,7 @@ class Lots:
     ) -> None:
         self.journal, self.shop = journal, shop
         self._wall, self._part_file, self._dues, self._benches = wall, part_file, dues, benches
+        self.checks = Checks(journal)
         self._reports: OrderedDict[tuple[str, str, int], dict[str, Any]] = OrderedDict()
 
     # --- looking ------------------------------------------------------------------------------------------------------
@@ -88,6 +89,7 @@ class Lots:
             "last": last,
             "now": self.journal.lot_under_test(lot),
             "benches": [self.gate(one, str(entry["part"])) for one in benches] if entry["kind"] == "lot" else [],
+            "doubtful": self._doubtful(entry),
             "records": records,
         }
         if entry["kind"] == "study":
@@ -95,7 +97,14 @@ class Lots:
         return body
 
     def gate(self, bench: str, part: str) -> dict[str, Any]:
-        return gate.gate(self.journal, bench, part, self._wall(), self._dues(bench))
+        bench = slug_of(bench)
+        return gate.gate(self.journal, bench, part, self._wall(), self._dues(bench), self.checks)
+
+    def _doubtful(self, entry: Mapping[str, Any]) -> list[dict[str, Any]]:
+        """What is to be tested again because a check standard was bad after it."""
+        if entry["kind"] != "lot" or not entry["tests"]:
+            return []
+        return doubtful(self.journal, self.checks, entry, self.journal.lot_benches(str(entry["lot"])))
 
     # --- writing ------------------------------------------------------------------------------------------------------
 

@@ -74,7 +74,9 @@ def test_a_standard_that_misses_its_reference_stops_the_bench(lots: Lots) -> Non
     measure(lots, 14.36, 0)
     body = found(lots, 0.1)
     (reason,) = body["reasons"]
-    assert reason.startswith("rig-1: check standard REF-1 does not agree with its reference value: Set-point, light load")
+    assert reason.startswith(
+        "rig-1: check standard REF-1 does not agree with its reference value: Set-point, light load"
+    )
     assert "En = 2.68" in reason
     assert any("calibrated one" in one for one in body["do"])
 
@@ -101,7 +103,7 @@ def test_the_rule_that_broke_is_named_with_its_value_its_limits_and_its_time(lot
     (reason,) = body["reasons"]
     assert reason.startswith(
         "rig-1: check standard REF-1 is out of control: Set-point, light load, rule 1 (one point beyond three sigma), "
-        "2026-11-26 18:01 UTC (14.5 V; limits 14.29"
+        "2026-11-26 18:01 UTC (14.5 V; limits 14.28"
     )
     assert "reseat the leads and clamps" in body["do"][0]
     measure(lots, 14.3, 13)
@@ -124,7 +126,9 @@ def test_after_an_adjustment_the_chart_is_made_anew(lots: Lots) -> None:
     charted(lots)
     measure(lots, 14.5, 12)
     lots.cleared("REF-1", "rig-1", "the meter was adjusted", adjusted=True)
-    assert found(lots, 12.1)["reasons"] == ["rig-1: check standard REF-1 was never measured here since the bench was adjusted"]
+    assert found(lots, 12.1)["reasons"] == [
+        "rig-1: check standard REF-1 was never measured here since the bench was adjusted"
+    ]
     for number in range(10):
         measure(lots, 14.4 + NOISE[number], 13 + number)
     assert found(lots, 22.1)["fit"]
@@ -146,7 +150,9 @@ def test_a_newest_measurement_that_ended_early_shows_nothing(lots: Lots) -> None
     )
     leaks = {"value": 3.0, "unit": "mA", "expanded_uncertainty": 0.01, "coverage_factor": 2.0}
     ended = (START + 1.1 * HOUR).isoformat()
-    writer.append({"kind": "verdict", "verdict": "fail", "finding": "leaks-back", "measured": {"leakage": leaks}, "ended": ended})
+    writer.append(
+        {"kind": "verdict", "verdict": "fail", "finding": "leaks-back", "measured": {"leakage": leaks}, "ended": ended}
+    )
     writer.close({"status": "judged", "reason": "", "counts": {}})
     assert found(lots, 1.2)["reasons"] == [
         "rig-1: check standard REF-1: its newest measurement ended before Set-point, light load, Greatest output"
@@ -199,7 +205,11 @@ def test_what_was_judged_since_the_last_good_check_is_to_be_tested_again(lots: L
     assert f"Test again what rig-1 judged since its last good check: 3 units of {lot}" in body["do"]
     (one,) = lots.lot(lot)["doubtful"]
     assert (one["bench"], one["standard"], one["units"], one["serials"]) == ("rig-1", "REF-1", 3, ["C1", "C2", "C3"])
-    assert (one["since"], one["found"], one["until"]) == ("2026-11-26T08:01:00+00:00", "2026-11-26T09:00:00+00:00", None)
+    assert (one["since"], one["found"], one["until"]) == (
+        "2026-11-26T08:01:00+00:00",
+        "2026-11-26T09:00:00+00:00",
+        None,
+    )
     assert one["says"] == (
         "3 units were judged on rig-1 between the last good check with REF-1 (2026-11-26 08:01 UTC) and the bad one "
         "(2026-11-26 09:00 UTC): test them again"
