@@ -1,4 +1,4 @@
-"""What is written of a visit: the customer's page, the technical part, machine pages, histories. HTML and PDF.
+"""What is written of visits and of lots: the customer's page, machine pages, histories, lot reports, certificates. HTML and PDF.
 
 A paper is a function from JSON to a `sheet`: a heading and blocks in order (see sheet.py). One HTML template and one
 typst template print every sheet, so that the two forms of a paper cannot say different things.
@@ -38,9 +38,14 @@ class _Paper:
 
         return press.pdf(self._sheet(data))
 
-    def lines(self, data: Mapping[str, Any], width: int = 78) -> list[str]:
-        """The same for a terminal, in plain letters. AttributeError for a paper that is none for a terminal."""
+    def lines(self, data: Mapping[str, Any], width: int = 78, *, ascii: bool = False) -> list[str]:
+        """The same for a terminal, in plain letters; with `ascii` in nothing else. AttributeError for a paper that is none for a
+        terminal."""
         made: list[str] = importlib.import_module(f"{__name__}.{self.place}").lines(data, width)
+        if ascii:
+            from benchd_dashboards.paper.lot_words import ascii_line
+
+            made = [ascii_line(line) for line in made]
         return made
 
     def _sheet(self, data: Mapping[str, Any]) -> dict[str, Any]:
@@ -51,3 +56,7 @@ class _Paper:
 VISIT = _Paper("visit")
 MACHINE = _Paper("machine")
 HISTORY = _Paper("history")
+LOT = _Paper("lot")
+CERTIFICATE = _Paper("certificate")
+STUDY = _Paper("study")
+STANDARD = _Paper("standard")

@@ -167,6 +167,62 @@ def bare(axes: Axes) -> None:
     axes.margins(x=0)
 
 
+def field(
+    figure: Figure,
+    place_in: tuple[float, float, float, float],
+    x: tuple[float, float],
+    y: tuple[float, float],
+    *,
+    x_ticks: Sequence[tuple[float, str]] | None = None,
+    y_ticks: Sequence[tuple[float, str]] | None = None,
+    title: str = "",
+    below: str = "",
+) -> Axes:
+    """Axes at (left, bottom, width, height) inches with few ticks of our own, which are drawn ten times as fast. Ticks: (at, words)."""
+    wide, high = figure.get_size_inches()
+    left, bottom, width, height = place_in
+    axes = figure.add_axes((left / wide, bottom / high, width / wide, height / high))
+    axes.set_axis_off()
+    axes.set_xlim(*x)
+    axes.set_ylim(*y)
+    axes.plot([x[0], x[0], x[1]], [y[1], y[0], y[0]], color=INK, linewidth=0.7, clip_on=False, zorder=7)
+    for at, words in ticks(y, max(2, round(height / 0.3))) if y_ticks is None else y_ticks:
+        axes.axhline(at, color=PALE, linewidth=0.4, zorder=0)
+        _at(axes, words, (0, (at - y[0]) / (y[1] - y[0])), (-3, 0), ha="right", va="center", fontsize=7)
+    for at, words in ticks(x, max(2, round(width / 0.6))) if x_ticks is None else x_ticks:
+        share = (at - x[0]) / (x[1] - x[0])
+        axes.plot([at, at], [y[0], y[0] - 0.03 * (y[1] - y[0])], color=INK, linewidth=0.7, clip_on=False, zorder=7)
+        _at(axes, words, (share, 0), (0, -4), ha="center", va="top", fontsize=7)
+    if title:
+        _at(axes, title, (0, 1), (0, 4), fontweight="bold", fontsize=7.5)
+    if below:
+        _at(axes, below, (0.5, 0), (0, -13), ha="center", va="top", fontsize=7)
+    return axes
+
+
+def ticks(ends: tuple[float, float], most: int) -> list[tuple[float, str]]:
+    """(value, words) of about so many round values between two ends."""
+    from matplotlib.ticker import MaxNLocator
+
+    low, high = ends
+    found = [float(one) for one in MaxNLocator(most, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)]
+    step = abs(found[1] - found[0]) if len(found) > 1 else 1.0
+    places = next((one for one in range(7) if abs(step - round(step, one)) < 1e-3 * step), 7)
+    reach = 1e-9 * (high - low)
+    return [(one, f"{one:.{places}f}") for one in found if low - reach <= one <= high + reach]
+
+
+def beside(axes: Axes, said: Sequence[tuple[float, str]], apart_pt: float = 8.0) -> None:
+    """Words right of their heights, moved apart where they would lie on one another."""
+    low, high = axes.get_ylim()
+    tall_pt = axes.get_window_extent().height / axes.figure.dpi * 72
+    free_pt = -1e9
+    for at, words in sorted(said):
+        at_pt = max((at - low) / (high - low) * tall_pt, free_pt)
+        free_pt = at_pt + apart_pt
+        _at(axes, words, (1.0, 0.0), (4, at_pt), va="center", fontsize=7)
+
+
 def _words(axes: Axes, at: float, words: str, side: str) -> None:
     if words:
         axes.annotate(
