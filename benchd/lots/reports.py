@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from benchd import gate, preflight
-from benchd.errors import NotFoundError
+from benchd.errors import ConfigError, NotFoundError
+from benchd.lots.kept import Kept
 from benchd.runner import utc_text
 
 if TYPE_CHECKING:
     from benchd.core.lots.units import Units
-    from benchd.core.specs import PartSpec
+    from benchd.core.specs import Characteristic, PartSpec
     from benchd.journal import Journal
     from benchd.lots.service import Lots
 
 JUDGED = ("pass", "fail", "undecided")
-EARLIER = 5
+EARLIER, LOOKED_THROUGH = 5, 200
+#: Summary of a closed lot, and how each of its characteristics was measured.
+Earlier = tuple[Mapping[str, Any], Mapping[str, tuple[Any, ...]]]
 
 
 def report(lots: Lots, entry: Mapping[str, Any]) -> dict[str, Any]:
@@ -25,39 +29,75 @@ def report(lots: Lots, entry: Mapping[str, Any]) -> dict[str, Any]:
         return _study(lots, entry)
     if entry["kind"] == "standard":
         return _standard(lots, entry)
-    body = lots.lot(str(entry["lot"]))
-    return of_units(lots.journal, body, lots.journal.lot_units(str(entry["lot"])), lots.shop)
+    name = str(entry["lot"])
+    body, journal = lots.lot(name), lots.journal
+    earlier = _earlier(journal, body)
+    # What is worked out again and again would cost a second each: a lot of 100,000.
+    stamp = (journal.lot_stamp(name), body["planned"], *(one["lot"] for one in earlier))
+    made = lots.statistics.get(
+        name,
+        stamp,
+        lambda: _statistics(body, journal.lot_units(name), _summaries(journal, body, earlier, lots.summaries)),
+    )
+    return _of_lot(journal, body, made, lots.shop)
 
 
 def of_units(journal: Journal, body: Mapping[str, Any], units: Units, shop: str = "") -> dict[str, Any]:
-    """The report of a lot whose units come from the journal or from a store; `body`: its lot body."""
-    from benchd.core.lots.report import report as statistics
+    """The report of a lot whose units come from elsewhere, as from a store; `body`: its lot body."""
+    earlier = _summaries(journal, body, _earlier(journal, body), Kept[Earlier](EARLIER))
+    return _of_lot(journal, body, _statistics(body, units, earlier), shop)
 
-    part = _part(body)
-    earlier = list(_earlier(journal, body))
-    made = statistics(units, part, plan=str(body["plan"]), lot_size=body["planned"], earlier=earlier)
+
+def _of_lot(journal: Journal, body: Mapping[str, Any], made: dict[str, Any], shop: str) -> dict[str, Any]:
+    digest = journal.lot_digest(str(body["lot"]))
     return {
         **_frame(body, shop),
         "report": made,
         "gates": body["benches"],
-        "digest": journal.lot_digest(str(body["lot"])),
+        "doubtful": body["doubtful"],
+        "digest": digest,
     }
 
 
-def _earlier(journal: Journal, body: Mapping[str, Any]) -> Sequence[Mapping[str, Any]]:
-    """Summaries of the newest closed lots of the part, with the same characteristics."""
+def _statistics(body: Mapping[str, Any], units: Units, earlier: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     from benchd.core.lots.report import report as statistics
-    from benchd.core.lots.report import summary
 
-    part = _part(body)
+    return statistics(units, _part(body), plan=str(body["plan"]), lot_size=body["planned"], earlier=earlier)
+
+
+def _earlier(journal: Journal, body: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The newest closed lots of the part that were opened before this one, the newest first."""
+    closed = journal.lots("lot", "closed", str(body["part"]), LOOKED_THROUGH)
+    return [one for one in closed if one["lot"] != body["lot"] and one["opened"] < body["opened"]][:EARLIER]
+
+
+def _summaries(
+    journal: Journal, body: Mapping[str, Any], earlier: Sequence[Mapping[str, Any]], kept: Kept[Earlier]
+) -> list[Mapping[str, Any]]:
+    """Of earlier lots; only what was measured in the same way is compared."""
+    wanted = {one.id: _way(one) for one in _part(body).characteristics}
     found: list[Mapping[str, Any]] = []
-    for one in journal.lots("lot", "closed", str(body["part"]), EARLIER + 1):
-        if one["lot"] == body["lot"] or len(found) == EARLIER:
-            continue
-        units = journal.lot_units(str(one["lot"]))
-        if set(part.ids) <= set(units.ids):
-            found.append(summary(statistics(units, part), str(one["lot"]), one["closed"]))
+    for one in earlier:
+        lot = str(one["lot"])
+        summary, ways = kept.get(lot, one["closed"], partial(_summary, journal, lot, one["closed"]))
+        same = [of for of in summary["characteristics"] if ways.get(of["id"]) == wanted.get(of["id"], ())]
+        found.append({**summary, "characteristics": same})
     return found
+
+
+def _summary(journal: Journal, lot: str, closed: str) -> Earlier:
+    from benchd.core.lots.report import summary_of
+
+    try:
+        part = _part(journal.lot_records(lot)[0])
+    except ConfigError:  # written by another benchd
+        return summary_of(journal.lot_units(lot), lot, closed), {}
+    return summary_of(journal.lot_units(lot), lot, closed), {one.id: _way(one) for one in part.characteristics}
+
+
+def _way(one: Characteristic) -> tuple[Any, ...]:
+    """What must be alike for two lots' values to be compared; limits may differ."""
+    return (one.measures, one.unit, one.rpm, one.amps, one.at_amps, one.at_volts, one.over_s, one.between)
 
 
 def _study(lots: Lots, entry: Mapping[str, Any]) -> dict[str, Any]:
@@ -78,8 +118,8 @@ def _study(lots: Lots, entry: Mapping[str, Any]) -> dict[str, Any]:
 def _standard(lots: Lots, entry: Mapping[str, Any]) -> dict[str, Any]:
     name = str(entry["lot"])
     body = lots.lot(name)
-    benches = sorted({str(one["bench"]) for one in lots.journal.lot_tests(name)})
-    found = [_bench(gate.check_of(lots.journal, name, bench), bench) for bench in benches]
+    benches = lots.journal.lot_benches(name)
+    found = [_bench(lots.checks(name, bench), bench) for bench in benches]
     gates = [lots.gate(bench, str(entry["part"])) for bench in benches]
     return {**_frame(body, lots.shop), "benches": found, "gates": gates}
 
@@ -112,7 +152,8 @@ def _bench(check: gate.Check, bench: str) -> dict[str, Any]:
 
 def certificate(lots: Lots, lot: str, serial: str) -> dict[str, Any]:
     """The certificate of LotDoor. NotFoundError."""
-    body = lots.lot(lot)
+    entry = lots.journal.lot(lot)
+    body = lots.head(entry)
     attempts = lots.journal.lot_tests(lot, serial=serial)
     judged = [one for one in attempts if one["verdict"] in JUDGED]
     if not judged:
@@ -130,11 +171,12 @@ def certificate(lots: Lots, lot: str, serial: str) -> dict[str, Any]:
         "risk": part.risk,
         "instruments": verdict.get("instruments") or [],
         "digest": lots.journal.digest(run),
+        "doubtful": lots.doubtful(entry, serial),
     }
 
 
 def _frame(body: Mapping[str, Any], shop: str) -> dict[str, Any]:
-    left_out = ("records", "last", "now", "benches", "spec_text", "left")
+    left_out = ("records", "last", "now", "benches", "spec_text", "left", "next", "doubtful")
     return {
         "lot": {key: value for key, value in body.items() if key not in left_out},
         "shop": shop,

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import secrets
-from collections import OrderedDict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -17,15 +17,17 @@ from benchd.journal_lots import closed_sentence
 from benchd.journal_orders import moment
 from benchd.lots import scan as scanning
 from benchd.lots.door import KINDS, NewLot, name_of, serial_of
+from benchd.lots.kept import Kept
 from benchd.lots.standards import Checks, doubtful
 from benchd.lots.studies import design_of, left_of
 from benchd.plaintext import one_line, plain_text
 from benchd.site import slug_of
 
 LONGEST_TEXT = 4000
-LAST, EARLIER = 20, 5
-MOST_UNITS, MOST_RATERS = 50, 10
-_REPORTS_KEPT = 8
+LAST = 20
+MOST_HOURS, LEAST_BASELINE, MOST_BASELINE = 10_000, 5, 200
+MOST_RECORDS = 500  # in a body: the first and the newest
+REPORTS_KEPT, SUMMARIES_KEPT = 8, 64
 
 #: Slug of a bench -> instrument -> calibration due; None where the bench is not known here.
 Dues = Callable[[str], "Mapping[str, date | None] | None"]
@@ -62,7 +64,8 @@ class Lots:
         self.journal, self.shop = journal, shop
         self._wall, self._part_file, self._dues, self._benches = wall, part_file, dues, benches
         self.checks = Checks(journal)
-        self._reports: OrderedDict[tuple[str, str, int], dict[str, Any]] = OrderedDict()
+        self.statistics = Kept[dict[str, Any]](REPORTS_KEPT)  # of lots, see reports.py
+        self.summaries = Kept[tuple[Mapping[str, Any], Mapping[str, Any]]](SUMMARIES_KEPT)  # of closed lots
 
     # --- looking ------------------------------------------------------------------------------------------------------
 
@@ -82,29 +85,33 @@ class Lots:
         )
         body = {
             **head(entry, records),
-            "spec": _parsed(str(records[0].get("spec_text") or "")),
-            "spec_text": records[0].get("spec_text"),
             "counts": counts,
             "modes": [_mode(mode, units) for mode, units in modes],
             "last": last,
             "now": self.journal.lot_under_test(lot),
             "benches": [self.gate(one, str(entry["part"])) for one in benches] if entry["kind"] == "lot" else [],
-            "doubtful": self._doubtful(entry),
-            "records": records,
+            "doubtful": self.doubtful(entry),
+            "records": records if len(records) <= MOST_RECORDS else [records[0], *records[1 - MOST_RECORDS :]],
         }
         if entry["kind"] == "study":
-            body["left"] = left_of(records[0]["design"], self.journal.lot_tests(lot))
+            left = left_of(records[0]["design"], self.journal.lot_tests(lot))
+            body |= {"left": left, "next": list({one[1]: one for one in reversed(left)}.values())[::-1]}
         return body
+
+    def head(self, entry: Mapping[str, Any]) -> dict[str, Any]:
+        """The lot body without what its tests come to."""
+        return head(entry, self.journal.lot_records(str(entry["lot"])))
 
     def gate(self, bench: str, part: str) -> dict[str, Any]:
         bench = slug_of(bench)
         return gate.gate(self.journal, bench, part, self._wall(), self._dues(bench), self.checks)
 
-    def _doubtful(self, entry: Mapping[str, Any]) -> list[dict[str, Any]]:
-        """What is to be tested again because a check standard was bad after it."""
+    def doubtful(self, entry: Mapping[str, Any], serial: str | None = None) -> list[dict[str, Any]]:
+        """What is to be tested again because a check standard was bad after it; of one unit alone."""
         if entry["kind"] != "lot" or not entry["tests"]:
             return []
-        return doubtful(self.journal, self.checks, entry, self.journal.lot_benches(str(entry["lot"])))
+        benches = self.journal.lot_benches(str(entry["lot"]))
+        return doubtful(self.journal, self.checks, entry, benches, serial)
 
     # --- writing ------------------------------------------------------------------------------------------------------
 
@@ -119,6 +126,8 @@ class Lots:
             raise ConfigError(
                 f"{wanted.part or 'spec_toml'}: this is no regulator file: it has no [part] and no [[test]] tables"
             )
+        if wanted.planned is not None and wanted.planned < 1:
+            raise UsageError(f"a lot has at least one unit, not {wanted.planned}")
         body: dict[str, Any] = {
             "lot": name_of(wanted.lot) if wanted.lot.strip() else "",
             "lot_kind": wanted.kind,
@@ -135,7 +144,7 @@ class Lots:
             body |= _of_standard(wanted, spec.part)
         elif wanted.kind == "study":
             body["design"] = design_of(
-                [serial_of(one) for one in wanted.units], [one_line(one) for one in wanted.raters], wanted.rated_by, wanted.trials,
+                [serial_of(one) for one in wanted.units], _raters(wanted), wanted.rated_by, wanted.trials,
                 secrets.randbelow(2**31) if wanted.seed is None else wanted.seed,
             )  # fmt: skip
         lot, _ = self.journal.open_lot(body)
@@ -145,6 +154,7 @@ class Lots:
         entry = self.journal.lot(lot)
         if entry["state"] != "open":
             raise BusyError(closed_sentence(entry["kind"], lot, entry["closed"]))
+        bench = slug_of(bench)
         answer = scanning.answer(self, entry, text, bench, again=again, by=one_line(by))
         record = {"serial": answer["serial"], "bench": bench, "why": answer["why"], "by": one_line(by)}
         if answer["action"] == "refuse":
@@ -183,22 +193,9 @@ class Lots:
     # --- what it comes to ---------------------------------------------------------------------------------------------
 
     def report(self, lot: str) -> dict[str, Any]:
-        entry = self.journal.lot(lot)
-        key = (lot, self.journal.lot_digest(lot), self._newest_row(entry))
-        if key in self._reports and entry["kind"] == "lot":
-            self._reports.move_to_end(key)
-            return self._reports[key]
         from benchd.lots import reports
 
-        made = reports.report(self, entry)
-        self._reports[key] = made
-        while len(self._reports) > _REPORTS_KEPT:
-            self._reports.popitem(last=False)
-        return made
-
-    def _newest_row(self, entry: Mapping[str, Any]) -> int:
-        """Changes with every test of the lot that is opened or judged; with any other news it may."""
-        return self.journal.last_row() if entry["state"] == "open" else 0
+        return reports.report(self, self.journal.lot(lot))
 
     def certificate(self, lot: str, serial: str) -> dict[str, Any]:
         from benchd.lots import reports
@@ -233,12 +230,14 @@ class Lots:
 
 
 def head(entry: Mapping[str, Any], records: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    """A lot without its tests: the entry, and what its first and last record say."""
+    """A lot without its tests: the entry, and what its records say of it."""
     opened = records[0]
     closing = next((one for one in records if one["kind"] == "lot-closed"), {})
     extra = {key: opened[key] for key in ("references", "every_hours", "baseline", "design") if key in opened}
     return {
         **entry,
+        "spec": _parsed(str(opened.get("spec_text") or "")),
+        "spec_text": opened.get("spec_text") or "",
         "opened_by": opened.get("by") or "",
         "customer": opened.get("customer") or "",
         "planned": opened.get("planned"),
@@ -274,6 +273,11 @@ def _plan(wanted: NewLot) -> str:
     return text
 
 
+def _raters(wanted: NewLot) -> list[str]:
+    """Benches by their slugs, as scans name them."""
+    return [slug_of(one) if wanted.rated_by == "bench" and one.strip() else one_line(one) for one in wanted.raters]
+
+
 def _of_standard(wanted: NewLot, part: PartSpec) -> dict[str, Any]:
     unknown = [id for id in wanted.references if id not in part.ids]
     if unknown:
@@ -282,6 +286,17 @@ def _of_standard(wanted: NewLot, part: PartSpec) -> dict[str, Any]:
         )
     if not wanted.lot.strip():
         raise UsageError("a check standard needs a name: the one on the unit")
+    for id, (value, spread) in wanted.references.items():
+        if not isfinite(value) or (spread is not None and not (isfinite(spread) and spread > 0)):
+            raise UsageError(
+                f"reference {id}: a value and an expanded uncertainty above 0 are wanted, not {value:g}, {spread}"
+            )
+    if wanted.every_hours is not None and not 0 < wanted.every_hours <= MOST_HOURS:
+        raise UsageError(f"every_hours: found {wanted.every_hours:g}, expected more than 0, at most {MOST_HOURS}")
+    if wanted.baseline is not None and not LEAST_BASELINE <= wanted.baseline <= MOST_BASELINE:
+        raise UsageError(
+            f"baseline: found {wanted.baseline}, expected {LEAST_BASELINE} to {MOST_BASELINE} measurements"
+        )
     return {
         "references": {
             id: {"value": value, "expanded_uncertainty": spread} for id, (value, spread) in wanted.references.items()

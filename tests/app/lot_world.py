@@ -12,7 +12,7 @@ from benchd.lots.door import NewLot
 from benchd.lots.service import Lots
 
 OR9 = (Path(__file__).parents[2] / "configs" / "regulators" / "vantry-or9.toml").read_text(encoding="utf-8")
-START = datetime(2026, 11, 26, 6, 0, tzinfo=UTC)
+START = datetime(2031, 3, 3, 6, 0, tzinfo=UTC)  # after the lots are opened, which is now
 #: A good OR-9.
 GOOD = {"leakage": 0.2, "set-point-light": 14.3, "greatest-output": 9.1, "ceiling": 14.8}
 REFERENCES = {"set-point-light": (14.3, 0.02), "greatest-output": (9.1, 0.1)}

@@ -74,6 +74,12 @@ def head(one: Characteristic) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def moments(column: Floats) -> dict[str, Any]:
+    """n, mean, sd, min, max, median, kurtosis of what was measured; `column` may hold NaN."""
+    values = column[np.isfinite(column)]
+    return _moments(values, np.sort(values))
+
+
 def _moments(values: Floats, ordered: Floats) -> dict[str, Any]:
     n = len(values)
     if n == 0:

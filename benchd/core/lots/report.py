@@ -52,7 +52,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from benchd.core.lots.characteristic import entry
+from benchd.core.lots.characteristic import entry, moments
 from benchd.core.lots.compare import Figures, holm, lots
 from benchd.core.lots.findings import ALPHA, sentences
 from benchd.core.lots.modes import TITLES
@@ -129,6 +129,16 @@ def summary(body: Mapping[str, Any], lot: str, closed: str | None) -> dict[str, 
             {key: one[key] for key in ("id", "n", "mean", "sd", "kurtosis")} for one in body["characteristics"]
         ],
     }  # fmt: skip
+
+
+def summary_of(units: Units, lot: str, closed: str | None) -> dict[str, Any]:
+    """The same from all tests of the lot, without a whole report: of 100,000 tests in a third of the time."""
+    judged = units.judged()
+    attempts = judged.attempts()
+    first = judged.taken(np.flatnonzero(attempts == 1))
+    found = counts(units, judged, attempts)
+    figures = [{"id": id, **moments(first.column(id)[0])} for id in units.ids]
+    return summary({"counts": found, "characteristics": figures, **yields(found)}, lot, closed)
 
 
 def counts(units: Units, judged: Units, attempts: NDArray[np.int64]) -> dict[str, int]:
