@@ -154,7 +154,7 @@ def _beside(said: _Said, boxes: list[Box], left: int) -> tuple[list[Box], list[W
     room = _dots(WIDE_MM - _EDGE_MM) - left
     words = [
         *_serial_beside(said.serial, left, room),
-        Words(said.part, left, _dots(8.6), _dots(2.6), room, bold=True),
+        Words(said.part, left, _dots(8.8), _dots(2.6), room, bold=True),
         Words(f"lot {said.lot}", left, _dots(11.6), _dots(2.4), room),
         Words(said.day, left, _dots(14.6), _dots(2.4), room),
         Words(said.mode or said.rule, left, _dots(17.2), _dots(2.0), room),
@@ -173,7 +173,7 @@ def _serial_beside(serial: str, left: int, room: int) -> Iterator[Words]:
     each = math.ceil(len(serial) / _SERIAL_LINES)
     for place in range(_SERIAL_LINES):
         part = serial[place * each : (place + 1) * each]
-        yield Words(part, left, _dots(2.4) + place * round(1.1 * size), size, room, bold=True)
+        yield Words(part, left, _dots(2.2) + place * round(1.1 * size), size, room, bold=True)
 
 
 def _verdict(said: _Said, left: int, top: int, room: int) -> tuple[list[Words], list[Box]]:
@@ -210,12 +210,10 @@ def code128(serial: str) -> str:
     """Modules of a Code 128 symbol as '1' (bar) and '0', without quiet zones."""
     from barcode.codex import Code128
 
-    class Whole(Code128):
-        def _try_to_optimize(self, encoded: list[int]) -> list[int]:
-            """As it is for symbols that begin in set C with a switch (100, 101); the library takes the digits 99 for one too."""
-            return super()._try_to_optimize(encoded) if encoded[1] != 99 else encoded
-
-    built: str = Whole(serial).build()[0]
+    symbol = Code128(serial)
+    if serial.startswith("99"):  # the library takes these two digits for a switch of the code set, and drops them
+        symbol._try_to_optimize = lambda encoded: encoded
+    built: str = symbol.build()[0]
     return built
 
 
@@ -355,8 +353,9 @@ _PAGE = """#set page(width: {wide}mm, height: {high}mm, margin: 0mm)
 def _pdf(svg: str) -> bytes:
     import typst
 
+    page = _PAGE.format(wide=f"{WIDE_MM:g}", high=f"{HIGH_MM:g}").encode()
     made = typst.compile(
-        {"main.typ": _PAGE.format(wide=f"{WIDE_MM:g}", high=f"{HIGH_MM:g}").encode()},
+        page,
         sys_inputs={"svg": svg},
         format="pdf",
         timestamp=0,
