@@ -21,6 +21,25 @@ if TYPE_CHECKING:
     help="With --demo: build this fault into the machines; may be given again. List them: benchd demo --faults.",
 )
 @click.option("--benches", type=click.IntRange(1, 8), help="With --demo: so many benches, 2 without it.")
+@click.option(
+    "--rigs",
+    type=click.IntRange(1, 8),
+    help="With --demo: so many motor-driven benches for lots of regulators instead.",
+)
+@click.option(
+    "--plant",
+    "planted",
+    multiple=True,
+    metavar="SERIAL=FAULT",
+    help="With --rigs: what is wrong with a unit, as in VR20-000003=set-point-low; may be given again.",
+)
+@click.option(
+    "--drift",
+    "drifts",
+    multiple=True,
+    metavar="RIG=PPM",
+    help="With --rigs: how far a rig's voltmeter drifts in an hour, in parts per million.",
+)
 @click.option("--listen", metavar="HOST:PORT", help="Another address than the site file's; port 0 takes any free one.")
 @click.option(
     "--speed", default=1.0, show_default=True, type=click.FloatRange(1, 100), help="With --demo: times as fast."
@@ -31,6 +50,9 @@ def command(
     demo: bool,
     faults: tuple[str, ...],
     benches: int | None,
+    rigs: int | None,
+    planted: tuple[str, ...],
+    drifts: tuple[str, ...],
     listen: str | None,
     speed: float,
     check: bool,
@@ -48,6 +70,7 @@ def command(
     Examples:
       benchd serve --demo
       benchd serve --demo --fault regulator-stuck-on --fault battery-dead-cell --speed 20
+      benchd serve --demo --rigs 2 --plant VR20-000003=set-point-low --speed 10
       benchd serve --config tessel-lane.toml
       benchd serve --config tessel-lane.toml --check
     """
@@ -60,6 +83,20 @@ def command(
         raise UsageError("--speed is for --demo: real instruments live by the real clock")
     if (faults or benches) and not demo:
         raise UsageError("--fault and --benches are for --demo: real machines bring their own")
+    if (rigs or planted or drifts) and not demo:
+        raise UsageError("--rigs, --plant and --drift are for --demo: real benches stand in a site file")
+    if (planted or drifts) and not rigs:
+        raise UsageError("--plant and --drift are for virtual rigs: say how many with --rigs N")
+    if rigs and (faults or benches):
+        raise UsageError("--rigs serves motor-driven benches alone: leave --fault and --benches out")
+    if rigs:
+        from benchd.cli.serving import run_serving
+        from benchd.cli.serving_rigs import parse_drift, parse_planted, serve_rigs
+
+        wrong = dict(map(parse_planted, planted))
+        drifting = dict(parse_drift(one, rigs) for one in drifts)
+        run_serving(serve_rigs(listen, speed, say, rigs, wrong, drifting), 0)
+        return
     if demo:
         from benchd.cli.demo import parse_fault
         from benchd.cli.serving import run_serving

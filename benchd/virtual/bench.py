@@ -29,7 +29,8 @@ class VirtualBench:
     """
 
     def __init__(self, scenario: Scenario, clock: Clock, procedure: str | None = None) -> None:
-        self.scenario, self.world = scenario, _world_of(scenario)
+        self.scenario = scenario
+        self.world: Any = _world_of(scenario)
         self._clock = clock
         self._technician = self._somebody(procedure)
         self._places: list[Place] = []
@@ -39,7 +40,7 @@ class VirtualBench:
     async def __aenter__(self) -> Self:
         async with AsyncExitStack() as stack:
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="benchd-virtual-")))
-            self._places = wire(self.scenario, folder)
+            self._places = self._wired(folder)
             for outlet in {id(place.instrument.outlet): place.instrument.outlet for place in self._places}.values():
                 stack.push_async_callback(outlet.close)
                 await outlet.open()
@@ -62,6 +63,9 @@ class VirtualBench:
                 raise broken
         finally:
             await self._stack.aclose()
+
+    def _wired(self, folder: Path) -> list[Place]:
+        return wire(self.scenario, folder)
 
     @property
     def bench_toml(self) -> str:
@@ -128,7 +132,7 @@ class VirtualBench:
                     await self._tell(place)
             await self._clock.sleep(tick_s)
 
-    def _world_now(self) -> World:
+    def _world_now(self) -> Any:
         """Let the world and the meters' inputs catch up with the clock. Of displays that were missed the last counts."""
         to_s = (self._clock.now_ns() - self._zero_ns) / 1e9
         world = self.world
