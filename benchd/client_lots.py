@@ -8,10 +8,12 @@ from urllib.parse import quote
 
 from benchd.client import Client
 from benchd.lots.door import NewLot, name_of, serial_of
+from benchd.plaintext import one_line, plain_text
 
 #: Statistics and papers take seconds, and wait for those that are made before.
 REPORT_TIMEOUT_S = 120.0
 WRITE_TIMEOUT_S = 30.0
+LONGEST_SCAN = 1000  # a daemon takes no longer one; far beyond a serial number
 
 
 class RemoteLots:
@@ -66,37 +68,42 @@ class RemoteLots:
             "lot": name_of(wanted.lot) if wanted.lot.strip() else None,
             "part": Path(wanted.part).name or None,
             "spec_toml": text,
-            "title": wanted.title,
-            "customer": wanted.customer,
+            "title": one_line(wanted.title),
+            "customer": one_line(wanted.customer),
             "planned": wanted.planned,
-            "plan": wanted.plan,
+            "plan": one_line(wanted.plan),
             "references": {
                 id: {"value": value, "expanded_uncertainty": spread}
                 for id, (value, spread) in wanted.references.items()
             },
             "every_hours": wanted.every_hours,
             "baseline": wanted.baseline,
-            "units": list(wanted.units),
-            "raters": list(wanted.raters),
+            "units": [serial_of(one) for one in wanted.units],
+            "raters": [one_line(one) for one in wanted.raters],
             "rated_by": wanted.rated_by,
             "trials": wanted.trials,
             "seed": wanted.seed,
-            "by": wanted.by,
+            "by": one_line(wanted.by),
         }
         return self.client.ask("POST", "/v1/lots", body=body, timeout_s=WRITE_TIMEOUT_S)
 
     def scan(self, lot: str, text: str, bench: str, *, again: bool = False, by: str = "") -> dict[str, Any]:
-        body = {"text": text[:1000], "bench": bench, "again": again, "by": by}
+        seen = "".join(
+            "\x1a" if "\ud800" <= char <= "\udfff" else char for char in text[:LONGEST_SCAN]
+        )  # no JSON carries those
+        body = {"text": seen, "bench": bench, "again": again, "by": one_line(by)}
         return self._post(lot, "scans", body)
 
     def note(self, lot: str, text: str, by: str = "") -> dict[str, Any]:
-        return self._post(lot, "notes", {"text": text, "by": by})
+        return self._post(lot, "notes", {"text": plain_text(text), "by": one_line(by)})
 
     def cleared(self, lot: str, bench: str, text: str, *, adjusted: bool = False, by: str = "") -> dict[str, Any]:
-        return self._post(lot, "cleared", {"bench": bench, "text": text, "adjusted": adjusted, "by": by})
+        return self._post(
+            lot, "cleared", {"bench": bench, "text": plain_text(text), "adjusted": adjusted, "by": one_line(by)}
+        )
 
     def close(self, lot: str, reason: str = "", by: str = "") -> dict[str, Any]:
-        return self._post(lot, "close", {"reason": reason, "by": by})
+        return self._post(lot, "close", {"reason": plain_text(reason), "by": one_line(by)})
 
     def _post(self, lot: str, what: str, body: dict[str, Any]) -> dict[str, Any]:
         return self.client.ask("POST", f"{_path(lot)}/{what}", body=body, timeout_s=WRITE_TIMEOUT_S)

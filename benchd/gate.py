@@ -45,7 +45,12 @@ class Check:
 
     @property
     def fit(self) -> bool:
-        return bool(self.standings) and not self.waits and not self.skipped and all(one.fit for one in self.standings.values())
+        return (
+            bool(self.standings)
+            and not self.waits
+            and not self.skipped
+            and all(one.fit for one in self.standings.values())
+        )
 
     @property
     def skipped(self) -> list[str]:
@@ -144,7 +149,9 @@ def check_of(journal: Journal | JournalReader, standard: str, bench: str) -> Che
             bad |= {begun + place for place in those}
     waits = bool(cleared) and begun + cleared[-1] == len(tests)
     every_hours = float(opened.get("every_hours") or EVERY_HOURS)
-    return Check(standard, every_hours, tuple(tests[begun:]), standings, charted, tuple(_spans(tests, bad)), begun > 0, waits)
+    return Check(
+        standard, every_hours, tuple(tests[begun:]), standings, charted, tuple(_spans(tests, bad)), begun > 0, waits
+    )
 
 
 def told(found: Check, bench: str, now: datetime) -> tuple[list[str], list[str]]:

@@ -39,7 +39,7 @@ _MEANING = {
     "403": "The token's scope does not reach so far, or a page of another site asked.",
     "404": "There is no such bench, run, instrument, forwarder, order, question or check: the message lists what there is.",
     "408": "The body did not come in time.",
-    "409": "Not now: the bench is in a run, or the run has ended, or it is still open, or the order is closed.",
+    "409": "Not now: the bench is in a run, or the run has ended, or it is still open, or the order or the lot is closed, or the unit is under test; or the bench is not fit for lots (not-fit).",
     "413": "The body is too long.",
     "415": "The body is no JSON.",
     "421": "The Host header names another machine.",

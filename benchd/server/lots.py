@@ -32,6 +32,8 @@ _FILES = {
     "pdf": "application/pdf",
     "txt": "text/plain; charset=utf-8",
 }
+#: A serial number may have a slash in it.
+SerialPath = Annotated[str, Path(pattern=r"^[^\x00-\x1f\x7f-\x9f]+$", max_length=64, description="The serial number.")]
 LotPath = Annotated[str, Path(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=64, description="Its name.")]
 _FILE: dict[str, Any] = {
     "description": "The file.",
@@ -136,12 +138,12 @@ def _printing(app: FastAPI, daemon: DaemonInterface) -> None:
         return _paper(paper, format)
 
     @app.get(
-        "/v1/lots/{lot}/units/{serial}/certificate",
+        "/v1/lots/{lot}/units/{serial:path}/certificate",
         response_model=models.CertificateBody, responses={200: _PAPER}, openapi_extra=LOOK_404, tags=TAGS,
     )  # fmt: skip
     async def certificate(
         lot: LotPath,
-        serial: Name,
+        serial: SerialPath,
         format: Annotated[Literal["json", "html", "pdf"], Query(description="As what.")] = "json",
     ) -> Response:
         """What was measured of one unit, with uncertainty, limits, rule, instruments and the journal's digest."""
@@ -152,12 +154,12 @@ def _printing(app: FastAPI, daemon: DaemonInterface) -> None:
         return _paper(paper, format)
 
     @app.get(
-        "/v1/lots/{lot}/units/{serial}/label",
+        "/v1/lots/{lot}/units/{serial:path}/label",
         response_class=Response, responses={200: _FILE}, openapi_extra=LOOK_404, tags=TAGS,
     )  # fmt: skip
     async def label(
         lot: LotPath,
-        serial: Name,
+        serial: SerialPath,
         symbol: Annotated[Literal["code128", "datamatrix"], Query()] = "code128",
         form: Annotated[Literal["svg", "png", "pdf", "txt"], Query()] = "svg",
     ) -> Response:

@@ -84,7 +84,9 @@ class NewRun(Asked):
     )
 
     bench: Segment = Field(description="The bench's slug, as in /v1/benches.", examples=["bay-1"])
-    procedure: Word = Field(description="'stator' or 'regulator'.", examples=["regulator"])
+    procedure: Word = Field(
+        description="'stator', 'regulator', 'unit' or another; `benchd run --help` lists them.", examples=["regulator"]
+    )
     spec: Segment | None = Field(
         None, description="The name of a machine file that the daemon has.", examples=["hollin-t18"]
     )
@@ -152,7 +154,8 @@ class Release(Asked):
 
 class ErrorBody(BaseModel):
     kind: Literal[
-        "not-found", "busy", "configuration", "port", "store", "access", "invalid", "too-much", "internal"
+        "not-found", "busy", "configuration", "port", "store", "access", "not-fit", "invalid", "too-much",
+        "internal",
     ]  # fmt: skip
     message: str = Field(description="A sentence for a person: what is wrong, where, what to do.")
 

@@ -15,6 +15,7 @@ from benchd.errors import (
     BenchdError,
     BusyError,
     ConfigError,
+    NotFitError,
     NotFoundError,
     PortError,
     StoreError,
@@ -25,7 +26,7 @@ from benchd.server.auth import NotSignedInError
 log = logging.getLogger(__name__)
 
 KINDS = (
-    "not-found", "busy", "configuration", "port", "store", "access", "invalid", "too-much", "internal",
+    "not-found", "busy", "configuration", "port", "store", "access", "not-fit", "invalid", "too-much", "internal",
 )  # fmt: skip
 LONGEST_MESSAGE = 4000
 
@@ -37,6 +38,7 @@ _STATUS: tuple[tuple[type[BaseException], int, str], ...] = (
     (BusyError, 409, "busy"),
     (ConfigError, 422, "configuration"),
     (UsageError, 422, "invalid"),
+    (NotFitError, 409, "not-fit"),
     (PortError, 503, "port"),
     (StoreError, 503, "store"),
     (BenchdError, 503, "port"),

@@ -14,11 +14,13 @@ from benchd.daemon.news import News
 from benchd.errors import BusyError, ConfigError, NotFoundError
 from benchd.forward.base import ForwarderStatus
 from benchd.journal import Journal, RunWriter
+from benchd.lots.service import Lots
 from benchd.visits.knowledge import load_knowledge, shipped_paths
 from benchd.visits.service import Visits
 
 BENCHES = {"bay-1": "bay 1", "bay-2": "bay 2"}
 MACHINES = ("hollin-t18",)
+PARTS = ("vantry-or9",)
 KNOWN = load_knowledge(shipped_paths())
 COUNTS = {
     "readings": 1200, "garbage": 3, "bad_frames": 2, "errors": 1, "timeouts": 4, "gaps": 1, "reconnects": 1,
@@ -45,6 +47,12 @@ def machine_file(name: str) -> Path:
     return config.find_file(name, "machine")
 
 
+def part_file(name: str) -> Path:
+    if name not in PARTS:
+        raise NotFoundError(f"no regulator file {name!r}; there are: {', '.join(PARTS)}")
+    return config.find_file(name, "regulator")
+
+
 class FakeDaemon:
     """Satisfies DaemonInterface. Make it inside the event loop that serves it."""
 
@@ -56,6 +64,7 @@ class FakeDaemon:
         self.news = News(self.journal.last_row(), self._look)
         self.journal.on_commit = self.news.committed
         self.visits = Visits(self.journal, KNOWN, machine_file=machine_file)
+        self.lots = Lots(self.journal, part_file=part_file, dues=lambda bench: {"volts": None}, benches=lambda: BENCHES)
         self.under_way: dict[str, tuple[str, RunWriter]] = {}  # run -> (bench, writer)
         self.asked: list[RunRequest] = []
         self.said: list[tuple[str, ...]] = []
@@ -146,8 +155,8 @@ class FakeDaemon:
 
     async def start_run(self, request: RunRequest) -> str:
         slug = self._slug(request.bench)
-        if request.procedure not in ("stator", "regulator"):
-            raise ConfigError(f"procedure: found {request.procedure!r}, expected one of stator, regulator")
+        if request.procedure not in ("stator", "regulator", "unit"):
+            raise ConfigError(f"procedure: found {request.procedure!r}, expected one of stator, regulator, unit")
         if request.spec is not None and request.spec not in MACHINES:
             raise NotFoundError(f"no machine {request.spec!r}; there are: {', '.join(MACHINES)}")
         if request.spec_toml is not None:
@@ -157,8 +166,11 @@ class FakeDaemon:
                 raise ConfigError(f"spec_toml: {error}") from error
         if any(bench == slug for bench, _ in self.under_way.values()):
             raise BusyError(f"bench {slug} is in a run")
+        of_lot = {"lot": request.lot, "by": request.by, "retest": request.retest, "trial": request.trial}
+        more = {} if request.lot is None else of_lot
+        writer = self.open_run(slug, work_order=request.work_order, unit=request.unit, **more)
         self.asked.append(request)
-        return self.open_run(slug, work_order=request.work_order, unit=request.unit).run
+        return writer.run
 
     def _under_way(self, run: str) -> RunWriter:
         if run in self.under_way:
