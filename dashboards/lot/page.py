@@ -179,11 +179,11 @@ def table_lines(state: State, columns: int, look: Look) -> list[Text]:
     if not rows:
         return []
     room = columns >= 64  # for the limits
-    wide = min(max(len(title) for title, *_ in rows) + 1, max(columns - (50 if room else 30), 10))
+    wide = min(max(len(title) for title, *_ in rows) + 1, max(columns - (45 if room else 30), 10))
     lines = []
     for title, value, limits, word in rows:
         shown = (
-            f" {title:<{wide}.{wide}} {value:>20.20}  {limits:<18.18} "
+            f" {title:<{wide}.{wide}} {value:>17.17}  {limits:<14.14} "
             if room
             else f" {title:<{wide}.{wide}}{value:>17.17} "
         )
