@@ -410,6 +410,9 @@ class Journal:
     ) -> list[dict[str, Any]]:
         return self._read.lot_tests(lot, serial, limit, bench)
 
+    def lot_test_blocks(self, lot: str, size: int = 5000) -> Iterator[list[dict[str, Any]]]:
+        return self._read.lot_test_blocks(lot, size)
+
     def tests_of_serial(self, serial: str, limit: int = 50) -> list[dict[str, Any]]:
         return self._read.tests_of_serial(serial, limit)
 

@@ -324,6 +324,15 @@ class JournalReader:
             for row in self._rows(query, number, *given.values(), _NO_LIMIT if limit is None else limit)
         ]
 
+    def lot_test_blocks(self, lot: str, size: int = 5000) -> Iterator[list[dict[str, Any]]]:
+        """All tests of a lot in order of opening, at most `size` at a time. NotFoundError, StoreError."""
+        number, _ = self._lot_no(lot)
+        query = f"{of_lots.TESTS} WHERE lot_no = ? AND run_no > ? ORDER BY run_no LIMIT ?"
+        after = 0
+        while rows := self._rows(query, number, after, size):
+            after = int(rows[-1]["run_no"])
+            yield [of_lots.test_of(row) for row in rows]
+
     def tests_of_serial(self, serial: str, limit: int = 50) -> list[dict[str, Any]]:
         """Every test of a unit in any lot, the newest first."""
         query = f"{of_lots.TESTS} WHERE lot_tests.serial = ? ORDER BY run_no DESC LIMIT ?"

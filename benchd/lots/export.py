@@ -1,88 +1,108 @@
-"""All tests of a lot as a table, one row a test, in order of time. The columns are described in configs/guide/lots.md."""
+"""All tests of a lot as a table, one row a test, in order of opening. The columns are described in configs/guide/lots.md."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping, Sequence
 from io import BytesIO, StringIO
 from typing import TYPE_CHECKING, Any
 
 from benchd.errors import UsageError
 
 if TYPE_CHECKING:
+    from benchd.core.specs import Characteristic
     from benchd.journal import Journal
 
-FIXED = (
-    "lot",
-    "part",
-    "serial",
-    "test",
-    "attempt",
-    "run",
-    "run_no",
-    "bench",
-    "by",
-    "started",
-    "ended",
-    "status",
-    "verdict",
-    "mode",
-)
+TEXT, WHOLE, NUMBER, TRUTH = "text", "whole number", "number", "true or false"
+FIXED = {
+    "lot": TEXT, "part": TEXT, "serial": TEXT, "test": WHOLE, "attempt": WHOLE, "run": TEXT, "run_no": WHOLE, "bench": TEXT, "by": TEXT,
+    "started": TEXT, "ended": TEXT, "status": TEXT, "verdict": TEXT, "mode": TEXT, "rater": TEXT, "trial": WHOLE,
+}  # fmt: skip
+BLOCK = 5000  # tests in memory at once
 
 
 def export(journal: Journal, lot: str, form: str) -> bytes:
     """'csv' or 'parquet'. NotFoundError, StoreError; UsageError for another form, or Parquet without pyarrow."""
-    columns = table(journal, lot)
-    if form == "csv":
-        return _csv(columns)
-    if form == "parquet":
-        return _parquet(columns)
-    raise UsageError(f"form: found {form[:40]!r}, expected csv or parquet")
+    if form not in ("csv", "parquet"):
+        raise UsageError(f"form: found {form[:40]!r}, expected csv or parquet")
+    measured = _characteristics(journal, lot)
+    blocks = (_rows(block, measured) for block in _told(journal, lot))
+    return (_csv if form == "csv" else _parquet)(columns_of(measured), blocks)
 
 
-def table(journal: Journal, lot: str) -> dict[str, list[Any]]:
-    """Column -> its values: FIXED, then for every characteristic ID_UNIT and ID_u (its standard uncertainty); None where there is
-    none."""
+def columns_of(measured: Sequence[Characteristic]) -> dict[str, str]:
+    """Column -> its type."""
+    found = dict(FIXED)
+    for one in measured:
+        key = one.id.replace("-", "_")
+        found |= {f"{key}_{one.unit}": NUMBER, f"{key}_u": NUMBER, f"{key}_within": TRUTH}
+    return found
+
+
+def _characteristics(journal: Journal, lot: str) -> Sequence[Characteristic]:
     from benchd.lots.service import spec_of
 
     part = spec_of(journal.lot_records(lot)).part
-    tests = journal.lot_tests(lot)[::-1]
-    columns: dict[str, list[Any]] = {name: [] for name in FIXED}
-    for number, test in enumerate(tests, 1):
-        for name in FIXED:
-            columns[name].append(test.get(name))
-        columns["test"][-1] = number
-        columns["part"][-1] = None if part is None else part.number
-    for one in part.characteristics if part is not None else ():
-        key = one.id.replace("-", "_")
-        measured = [test["measured"].get(one.id) or {} for test in tests]
-        columns[f"{key}_{one.unit}"] = [found.get("value") for found in measured]
-        columns[f"{key}_u"] = [found.get("u") for found in measured]
-    return columns
+    return () if part is None else part.characteristics
 
 
-def _csv(columns: dict[str, list[Any]]) -> bytes:
+def _told(journal: Journal, lot: str) -> Iterator[list[dict[str, Any]]]:
+    """Tests in blocks, each with its lot's part number and its own place."""
+    part, place = journal.lot(lot)["part"], 0
+    for block in journal.lot_test_blocks(lot, BLOCK):
+        for test in block:
+            place += 1
+            _, rater, trial = test.get("trial") or (None, None, None)
+            test |= {"part": part, "test": place, "rater": rater, "trial": trial}
+        yield block
+
+
+def _rows(block: Sequence[Mapping[str, Any]], measured: Sequence[Characteristic]) -> Iterator[list[Any]]:
+    for test in block:
+        row = [test.get(name) for name in FIXED]
+        for one in measured:
+            found = test["measured"].get(one.id) or {}
+            value = found.get("value")
+            row += [value, found.get("u"), None if value is None else _within(one, value)]
+        yield row
+
+
+def _within(one: Characteristic, value: float) -> bool:
+    return (one.low is None or value >= one.low) and (one.high is None or value <= one.high)
+
+
+def _csv(columns: Mapping[str, str], blocks: Iterator[Iterator[list[Any]]]) -> bytes:
     import csv
 
     out = StringIO(newline="")
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(columns)
-    for row in zip(*columns.values(), strict=True):
-        writer.writerow(["" if one is None else _no_formula(one) for one in row])
+    for rows in blocks:
+        writer.writerows([_cell(one) for one in row] for row in rows)
     return out.getvalue().encode()
 
 
-def _no_formula(value: Any) -> Any:
+def _cell(value: Any) -> Any:
     """A scanned text that a spreadsheet would take for a formula is told as text."""
-    return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@") else value
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@"):
+        return f"'{value}"
+    return "" if value is None else value
 
 
-def _parquet(columns: dict[str, list[Any]]) -> bytes:
+def _parquet(columns: Mapping[str, str], blocks: Iterator[Iterator[list[Any]]]) -> bytes:
     try:
         import pyarrow as pa
         import pyarrow.parquet as pq
     except ImportError as error:
         raise UsageError("Parquet needs pyarrow: install benchd[parquet], or write a .csv") from error
-    whole = {"test": pa.int64(), "attempt": pa.int64(), "run_no": pa.int64()}
-    fields = [(name, whole.get(name, pa.string()) if name in FIXED else pa.float64()) for name in columns]
+    types = {TEXT: pa.string(), WHOLE: pa.int64(), NUMBER: pa.float64(), TRUTH: pa.bool_()}
+    schema = pa.schema([(name, types[kind]) for name, kind in columns.items()])
     out = BytesIO()
-    pq.write_table(pa.table(columns, schema=pa.schema(fields)), out)
+    with pq.ParquetWriter(out, schema) as writer:
+        for rows in blocks:
+            whole = zip(*rows, strict=True)
+            writer.write_table(
+                pa.table([pa.array(one, kind) for one, kind in zip(whole, schema.types, strict=True)], schema=schema)
+            )
     return out.getvalue()
