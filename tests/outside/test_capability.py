@@ -144,8 +144,8 @@ def test_how_often_intervals_within_subgroups_hold_the_truth(size: int) -> None:
         return found.cp.low <= 1.5 <= found.cp.high, found.cpk.low <= 4.0 / 3.0 <= found.cpk.high
 
     random = np.random.default_rng(8)
-    held = np.array([both(random) for _ in range(1500)]).mean(axis=0)
-    assert held == pytest.approx([0.95, 0.95], abs=0.017)  # three standard deviations of the count
+    held = np.array([both(random) for _ in range(800)]).mean(axis=0)
+    assert held == pytest.approx([0.95, 0.95], abs=0.023)  # three standard deviations of the count
 
 
 def test_effective_degrees_of_freedom_by_simulation() -> None:
@@ -210,7 +210,7 @@ def test_percentile_indices_of_a_large_lot_hold_the_truth() -> None:
         assert found.ppk is not None
         return found.pp.low <= pp <= found.pp.high and found.ppk.low <= 1.2 <= found.ppk.high
 
-    assert share_held(held, 250) == pytest.approx(0.95, abs=0.04)
+    assert share_held(held, 150) == pytest.approx(0.95, abs=0.05)
 
 
 def test_percentile_interval_is_the_order_statistics_own() -> None:
@@ -232,11 +232,11 @@ def test_percentile_indices_of_a_small_lot_are_on_the_safe_side(shape: str, leas
     middle, spread = (top + bottom) / 2.0, top - bottom
     random = np.random.default_rng(5)
     low_held = high_held = 0
-    for _ in range(100):
+    for _ in range(60):
         found = judged.capability(SHAPES[shape](random, 300), middle - 0.6 * spread, middle + 0.6 * spread, alpha=1.1)
         assert found.method == "percentiles"
         assert found.pp is not None
         low_held += found.pp.low <= 1.2
         high_held += found.pp.high >= 1.2
-    assert low_held >= 100 * least_held
-    assert high_held >= 97
+    assert low_held >= 60 * least_held
+    assert high_held >= 58
