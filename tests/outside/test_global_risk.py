@@ -120,7 +120,6 @@ def test_the_lots_own_spread_gives_the_same_risks() -> None:
     [
         ([14.0] * 5, [0.01] * 5, (13.0, 15.0), "5 units show no spread"),
         ([14.0] * 20, [math.nan] * 20, (13.0, 15.0), "uncertainty is not known"),
-        ([14.0] * 20, [0.01] * 20, (None, None), "No limit"),
     ],
 )
 def test_what_cannot_be_known_is_said(

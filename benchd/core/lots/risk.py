@@ -2,7 +2,8 @@
 
 Consumer's risk: probability that a unit is accepted and does not conform; producer's: that it is not accepted and does. `prior` is
 how the true values of units are spread before they are measured. Accepted is what lies within the acceptance interval; under
-benchd's guarded acceptance that interval is the tolerance interval moved inwards by one_sided_factor(risk) * u (core/budget.py).
+benchd's guarded acceptance that interval is the tolerance interval moved inwards by `guard_of` (core/budget.py decides the same).
+Undecided is not accepted. ILAC-G8's guard bands are w = r * U; 0 is simple acceptance as ILAC-G8 means it.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -17,11 +19,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from benchd.core.budget import one_sided_factor
+from benchd.core.lots.risk_spread import Spread, own_spread, probabilities, spread_of
 from benchd.core.specs import Rule
 
 Floats = NDArray[np.float64]
 Density = Callable[[Floats], Floats]
-NODES = 400  # of Gauss-Legendre quadrature a piece: risks to 1e-9 of smooth priors
+NODES = 100  # of Gauss-Legendre quadrature a piece: risks to 1e-9 of smooth priors
 REACH = 9.0  # standard deviations: beyond lies less than 1e-18
 LEAST_UNITS = 8
 
@@ -105,7 +108,7 @@ def global_risk(
 
 def _nodes(ends: Sequence[float], u: float) -> tuple[Floats, Floats]:
     """Gauss-Legendre nodes and weights over every piece; pieces break where densities do, and at some u around the limits."""
-    nodes, weights = np.polynomial.legendre.leggauss(NODES)
+    nodes, weights = _legendre()
     cuts = sorted(
         {
             *ends,
@@ -126,6 +129,12 @@ def _nodes(ends: Sequence[float], u: float) -> tuple[Floats, Floats]:
     return np.concatenate(xs), np.concatenate(ws)
 
 
+@cache
+def _legendre() -> tuple[Floats, Floats]:
+    nodes, weights = np.polynomial.legendre.leggauss(NODES)
+    return nodes, weights
+
+
 def guard_for(
     prior: Density, span: tuple[float, float], u: float, low: float | None, high: float | None, target: float
 ) -> float:
@@ -143,10 +152,29 @@ def guard_for(
     return float(brentq(over, 0.0, most, xtol=1e-12))
 
 
-def guard_of(rule: Rule, risk: float, u: float) -> float:
-    """How far a rule moves a limit inwards: guarded acceptance and benchd's simple acceptance pass what is surely inside."""
-    width = one_sided_factor(math.inf, risk) * u
-    return -width if rule is Rule.GUARDED_REJECTION else width
+def guard_of(rule: Rule, risk: float, u: float, low: float | None = None, high: float | None = None) -> float:
+    """How far a rule moves every limit inwards for what it passes (budget.decide): guarded and benchd's simple acceptance pass what
+    conforms with probability 1 - risk; under guarded rejection all passes that is not outside. inf: nothing can pass.
+
+    Of one limit, or of two that are far apart, one_sided_factor * u (ISO 14253-1: 1.65 u); more between two that are near, since
+    the value may lie beyond either.
+    """
+    if rule is Rule.GUARDED_REJECTION:
+        return 0.0
+    single = max(one_sided_factor(math.inf, risk), 0.0)
+    half = math.inf if low is None or high is None else (high - low) / (2 * u)
+    if half > single + REACH:
+        return single * u
+    if special.ndtr(half) - special.ndtr(-half) < 1 - risk:
+        return math.inf
+    inside, outside = 0.0, half  # distances from the middle
+    for _ in range(60):
+        middle = (inside + outside) / 2
+        if special.ndtr(half - middle) - special.ndtr(-half - middle) >= 1 - risk:
+            inside = middle
+        else:
+            outside = middle
+    return float(half - inside) * u
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,37 +197,105 @@ def lot_risk(
     risk: float = 0.05,
     unit: str = "",
 ) -> LotRisk:
-    """By values (n,) and their standard uncertainties (n,). The true values' spread is the observed one less the measurement's
-    (JCGM 106, 7.1 and annex: variances subtract), taken as normal."""
-    data, spread = np.asarray(values, np.float64), np.asarray(u, np.float64)
-    seen = np.isfinite(data)
-    data, spread = data[seen], spread[seen]
-    spread = spread[np.isfinite(spread)]
+    """By measured values (n,) and their standard uncertainties (n,) in one unit; what is not finite does not count.
+
+    The true values' spread is the observed one less the measurement's (risk_spread.spread_of); errors are taken as independent from
+    unit to unit, so an error that all units share (one meter's) is judged as if it varied. Uncertainties that differ count as seven
+    classes.
+    """
+    data, each = np.asarray(values, np.float64), np.asarray(u, np.float64)
     if low is None and high is None:
-        return LotRisk(None, None, None, None, "No limit, so no risk")
-    if len(data) < LEAST_UNITS:
-        return LotRisk(None, None, None, None, f"{len(data)} units show no spread: {LEAST_UNITS} are wanted")
-    if not len(spread):
-        return LotRisk(None, None, None, None, "The measurement's uncertainty is not known, so no risk is")
-    typical = float(np.sqrt(np.mean(spread**2)))
-    observed = float(data.std(ddof=1))
-    own = math.sqrt(max(observed**2 - typical**2, 0.0))
-    floor = 0.1 * max(observed, typical)
-    hidden = own < floor
-    own = max(own, floor, 1e-12)
-    mean = float(data.mean())
-    width = guard_of(rule, risk, typical)
-    found = global_risk(
-        normal(mean, own), (mean - REACH * own, mean + REACH * own), typical, low, high,
-        (0.0 if low is None else width, 0.0 if high is None else width),
+        return LotRisk(0.0, 0.0, 1.0, None, "No limit, so no risk")
+    measured = np.isfinite(data)
+    known = measured & np.isfinite(each) & (each > 0)
+    many, left = int(known.sum()), int(measured.sum() - known.sum())
+    if not many and left:
+        return _unknown("The measurement's uncertainty is not known, so no risk is")
+    if many < LEAST_UNITS:
+        return _unknown(f"{many} units show no spread: {LEAST_UNITS} are wanted")
+    spread = spread_of(data[known], each[known])
+    return _told(spread, _classes(each[known]), low, high, (rule, risk), unit, left)
+
+
+def moments_risk(
+    n: int,
+    mean: float,
+    sd: float,
+    u: float | None,
+    low: float | None,
+    high: float | None,
+    rule: Rule,
+    risk: float = 0.05,
+    unit: str = "",
+) -> LotRisk:
+    """The same where only the mean, the observed standard deviation and a typical u of n units are known: taken as normal."""
+    if low is None and high is None:
+        return LotRisk(0.0, 0.0, 1.0, None, "No limit, so no risk")
+    if n < LEAST_UNITS:
+        return _unknown(f"{n} units show no spread: {LEAST_UNITS} are wanted")
+    if u is None or not (math.isfinite(u) and u > 0):
+        return _unknown("The measurement's uncertainty is not known, so no risk is")
+    own, hidden = own_spread(sd, u)
+    spread = Spread(np.array([mean]), np.array([own]), np.ones(1), u, hidden)
+    return _told(spread, [(u, 1.0)], low, high, (rule, risk), unit, 0)
+
+
+def _unknown(says: str) -> LotRisk:
+    return LotRisk(None, None, None, None, says)
+
+
+def _classes(u: Floats) -> list[tuple[float, float]]:
+    """(a typical u, part of all units) of seven classes by size; one where all are nearly alike."""
+    if float(u.max()) <= 1.02 * float(u.min()):
+        return [(float(np.sqrt(np.mean(u**2))), 1.0)]
+    return [(float(np.median(one)), len(one) / len(u)) for one in np.array_split(np.sort(u), 7)]
+
+
+def _told(
+    spread: Spread,
+    classes: Sequence[tuple[float, float]],
+    low: float | None,
+    high: float | None,
+    by: tuple[Rule, float],
+    unit: str,
+    left: int,
+) -> LotRisk:
+    found = np.zeros(4)
+    for u, part in classes:
+        width = guard_of(*by, u, low, high)
+        found += part * probabilities(spread, u, low, high, (width, width))
+    consumer, producer, good, _ = found.tolist()
+    width = guard_of(*by, spread.u, low, high)
+    return LotRisk(
+        consumer, producer, good, width if math.isfinite(width) else None,
+        _sentence(consumer, producer, width, unit) + _remarks(spread, left),
     )  # fmt: skip
-    says = (
-        f"Of 10 000 units {_of(found.consumer)} would be passed though outside, {_of(found.producer)} not passed though inside "
-        f"(limits moved inwards by {width:.3g} {unit})"
+
+
+def _sentence(consumer: float, producer: float, width: float, unit: str) -> str:
+    if math.isinf(width):
+        limits = "the limits are too near to each other for this measurement: hardly a unit can be passed"
+    elif width == 0:
+        limits = "limits as they are"
+    else:
+        limits = f"limits moved inwards by {f'{width:.3g} {unit}'.strip()}"
+    return (
+        f"Of 10 000 units {_of(consumer)} would be passed though outside, {_of(producer)} not passed though inside "
+        f"({limits})"
     )
-    if hidden:
-        says += "; the measurement explains nearly all of the spread that is seen, so the units' own is not known well"
-    return LotRisk(found.consumer, found.producer, found.good, width, says)
+
+
+def _remarks(spread: Spread, left: int) -> str:
+    said = ""
+    if spread.hidden:
+        said += "; the measurement explains nearly all of the spread that is seen, so the units' own is not known well"
+    if not spread.normal:
+        said += "; by the spread as it was seen, not by a normal one"
+    if spread.apart:
+        said += f"; {spread.apart} unit{'s' * (spread.apart != 1)} far from all others counted where seen"
+    if left:
+        said += f"; {left} unit{'s' * (left != 1)} without a known uncertainty left out"
+    return said
 
 
 def together(risks: Sequence[LotRisk]) -> tuple[float | None, float | None, str]:
