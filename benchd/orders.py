@@ -78,10 +78,12 @@ def prepare(order: Order, journal: Journal, today: datetime) -> Ready:
     instruments = tuple(preflight.instruments_of(order.bench, channels))
     if order.lot_kind == "lot":
         assert order.spec.part is not None
-        gate.check(
-            journal, slug_of(order.bench.name), order.spec.part.number, today, gate.due_of(order.bench, instruments)
-        )
+        gate.check(journal, slug_of(order.bench.name), order.spec.part.number, today, gate.due_of(order.bench))
     notes = (*strangers(journal, order), *preflight.overdue(order.bench, instruments, today.date()))
+    if order.procedure == "unit" and order.lot is None:
+        notes += (
+            "This unit is tested by itself, in no lot: nobody looked whether the bench's check standard is in control.",
+        )
     journal.check_writable()
     return Ready(order, procedure, known, channels, instruments, notes, earlier)
 
