@@ -186,18 +186,29 @@ def field(
     axes.set_xlim(*x)
     axes.set_ylim(*y)
     axes.plot([x[0], x[0], x[1]], [y[1], y[0], y[0]], color=INK, linewidth=0.7, clip_on=False, zorder=7)
-    for at, words in ticks(y, max(2, round(height / 0.3))) if y_ticks is None else y_ticks:
-        axes.axhline(at, color=PALE, linewidth=0.4, zorder=0)
+    up = ticks(y, max(2, round(height / 0.3))) if y_ticks is None else y_ticks
+    across = ticks(x, max(2, round(width / 0.6))) if x_ticks is None else x_ticks
+    _strokes(axes, [((x[0], at), (x[1], at)) for at, _ in up], color=PALE, linewidth=0.4, zorder=0)
+    short = 0.03 * (y[1] - y[0])
+    _strokes(
+        axes, [((at, y[0]), (at, y[0] - short)) for at, _ in across], color=INK, linewidth=0.7, clip_on=False, zorder=7
+    )
+    for at, words in up:
         _at(axes, words, (0, (at - y[0]) / (y[1] - y[0])), (-3, 0), ha="right", va="center", fontsize=7)
-    for at, words in ticks(x, max(2, round(width / 0.6))) if x_ticks is None else x_ticks:
-        share = (at - x[0]) / (x[1] - x[0])
-        axes.plot([at, at], [y[0], y[0] - 0.03 * (y[1] - y[0])], color=INK, linewidth=0.7, clip_on=False, zorder=7)
-        _at(axes, words, (share, 0), (0, -4), ha="center", va="top", fontsize=7)
+    for at, words in across:
+        _at(axes, words, ((at - x[0]) / (x[1] - x[0]), 0), (0, -4), ha="center", va="top", fontsize=7)
     if title:
         _at(axes, title, (0, 1), (0, 4), fontweight="bold", fontsize=7.5)
     if below:
         _at(axes, below, (0.5, 0), (0, -13), ha="center", va="top", fontsize=7)
     return axes
+
+
+def _strokes(axes: Axes, each: Sequence[tuple[tuple[float, float], tuple[float, float]]], **more: Any) -> None:
+    """Strokes from one point to another, all as one line with gaps."""
+    nan = float("nan")
+    xs = [at for one, other in each for at in (one[0], other[0], nan)]
+    axes.plot(xs, [at for one, other in each for at in (one[1], other[1], nan)], **more)
 
 
 def ticks(ends: tuple[float, float], most: int) -> list[tuple[float, str]]:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from benchd_dashboards.paper import figures
@@ -97,13 +97,21 @@ def control(
     axes.plot(xs, ys, color=figures.GREY, linewidth=0.5 if many else 0.7, zorder=3)
     if not many:
         axes.plot(xs, ys, "o", color=figures.INK, markersize=2.2, linestyle="none", zorder=4)
-    for mark in marks:
-        stretch = [one for one in points if mark.start <= one[0] <= mark.at]
-        axes.plot(
-            [one[0] for one in stretch], [one[1] for one in stretch], color=figures.INK, linewidth=1.5, zorder=3.5
-        )
+    axes.plot(*_stretches(points, marks), color=figures.INK, linewidth=1.5, zorder=3.5)
     _ring(axes, chart, marks)
     return axes
+
+
+def _stretches(points: Sequence[Sequence[float]], marks: Sequence[Mark]) -> tuple[list[float], list[float]]:
+    """The points that broke rules, as one line with gaps."""
+    at = [one[0] for one in points]
+    xs: list[float] = []
+    ys: list[float] = []
+    for mark in marks:
+        stretch = points[bisect_left(at, mark.start) : bisect_right(at, mark.at)]
+        xs += [*(one[0] for one in stretch), math.nan]
+        ys += [*(one[1] for one in stretch), math.nan]
+    return xs, ys
 
 
 def _ring(axes: Axes, chart: Data, marks: Sequence[Mark]) -> None:
@@ -153,9 +161,8 @@ def histogram(drawn: Figure, place: Place, one: Data) -> None:
     axes = figures.field(
         drawn, place, x, y, title="units, histogram with limits", below=one["unit"], y_ticks=_counts(y)
     )
-    widths = [high - low for low, high in pairwise(edges)]
-    axes.bar(edges[:-1], counts, widths, align="edge", facecolor=figures.PALE, edgecolor=figures.INK, linewidth=0.5)
-    _curve(axes, one, widths[0])
+    axes.stairs(counts, edges, fill=True, facecolor=figures.PALE, edgecolor=figures.INK, linewidth=0.5)
+    _curve(axes, one, edges[1] - edges[0])
     for key, align in (("low", "left"), ("high", "right")):
         limit = number(one.get(key))
         if limit is not None and key not in far:

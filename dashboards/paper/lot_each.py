@@ -71,17 +71,16 @@ def _signals(one: Data, named: list[Data]) -> Iterator[Block]:
     found, expected = one["signals_found"], number(one["signals_expected"]) or 0.0
     chance = f"a process in control brings about {expected:.1f} on charts of this length"
     state = {True: "more than chance brings", False: "no more than chance brings"}.get(one["out_of_control"])
-    told = f"{found} signals; {chance}{'' if not found or state is None else f': {state}, over all characteristics'}."
-    if found == 1:
-        told = told.replace("1 signals", "1 signal", 1)
     if not found:
         yield text(f"No run rule is broken; {chance}.")
         return
-    more = found - len(named)
+    signals = "1 signal" if found == 1 else f"{found} signals"
+    yield text(f"{signals}; {chance}{'' if state is None else f': {state}, over all characteristics'}.")
     rows = [f"{place}: {_signal(each)}" for place, each in enumerate(named, 1)]
-    if more > 0:
-        rows.append(f"and {more} more, which have rings without a number as far as they are listed")
-    yield text(told)
+    if found > len(named):
+        listed = len(one["signals"])
+        last = f", of the first {listed}, up to unit {one['signals'][-1]['until']}," if found > listed else ""
+        rows.append(f"and {found - len(named)} more; those{last} have rings without a number")
     yield items(rows)
 
 

@@ -48,8 +48,8 @@ def _lines(data: Data, width: int) -> Iterator[str]:
     yield from _characteristics(body["characteristics"], width)
     yield from _benches(body["benches"], width)
     for one in data.get("gates") or ():
-        if not one["fit"]:
-            yield from wrapped(f"{one['bench']} is NOT FIT for lots now: {'; '.join(one['reasons'])}", width, hang="  ")
+        for reason in () if one["fit"] else one["reasons"]:
+            yield from wrapped(f"NOT FIT for lots now: {reason}", width, hang="  ")
     if data.get("digest"):
         yield ""
         yield f"journal's digest of the lot {one_line(data['digest'])}"[:width]
