@@ -13,7 +13,7 @@ import struct
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from difflib import get_close_matches
-from math import isfinite, nan
+from math import nan
 from typing import TYPE_CHECKING, Any
 
 from benchd import journal_chain as chain
@@ -157,16 +157,10 @@ def note_verdict(db: sqlite3.Connection, run_no: int, record: Mapping[str, Any])
 
 def filled(record: Mapping[str, Any], ids: Sequence[str]) -> tuple[str, str, bytes]:
     """(verdict, mode, numbers) of a test by its verdict record: value and standard uncertainty of every characteristic."""
-    from benchd.core.lots.units import rounded
+    from benchd.core.lots.serials import numbers_of
 
     measured = record.get("measured") or {}
-    numbers: list[float] = []
-    for id in ids:
-        one = measured.get(id) or {}
-        value, spread, factor = one.get("value"), one.get("expanded_uncertainty"), one.get("coverage_factor")
-        known = isinstance(spread, int | float) and isinstance(factor, int | float) and factor > 0 and isfinite(spread)
-        numbers.append(rounded(float(value)) if isinstance(value, int | float) and isfinite(value) else nan)
-        numbers.append(rounded(float(spread) / float(factor)) if known else nan)  # type: ignore[arg-type]
+    numbers = [number for id in ids for number in numbers_of(measured.get(id))]
     verdict = str(record.get("verdict"))
     return (
         verdict,

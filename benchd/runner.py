@@ -294,7 +294,7 @@ class Run:
             work_order=facts.work_order,
             unit=facts.unit,
             notes=facts.notes,
-        )
+        ) | ({"lot": facts.opened["lot"]} if facts.opened.get("lot") else {})
 
     async def close(self) -> Ended:
         """Write verdict and close, wait until they are on the disk, then show them."""

@@ -110,11 +110,26 @@ def status(lot: str, as_json: bool) -> None:
 @command.command("report", short_help="Statistics of a lot: yield, capability, charts, risks.")
 @lot_argument
 @click.option("--output", "-o", metavar="FILE", help="FILE.pdf or FILE.html; without it, on this terminal.")
+@click.option("--store", metavar="SITE", help="Read the units back from the time-series store of this site file.")
 @json_option
-def report(lot: str, output: str | None, as_json: bool) -> None:
-    """Statistics of a lot: yields with their intervals, failure modes, control charts, capability, drift, benches, risks."""
+def report(lot: str, output: str | None, store: str | None, as_json: bool) -> None:
+    """Statistics of a lot: yields with their intervals, failure modes, control charts, capability, drift, benches, risks.
+
+    With --store the units come from the time-series store that several daemons forward to, so that a lot that was tested
+    on benches of several computers is reported as one.
+    """
     with at_door() as door:
-        if output is not None:
+        if store is not None:
+            from benchd.cli.stored_lot import paper_of, report_of
+
+            data = report_of(door, lot, store)
+            if output is not None:
+                written(output, paper_of(data, form_of(output, ("pdf", "html"))))
+            elif as_json:
+                print_json(data)
+            else:
+                echo(paper_lines("lot", data))
+        elif output is not None:
             written(output, door.paper(lot, "report", form_of(output, ("pdf", "html"))))
         elif as_json:
             print_json(door.report(lot))

@@ -5,6 +5,8 @@ of benches is millions of points. The schema as users see it stands in configs/g
     bench_reading  tags bench, daemon, instrument, point, procedure, quantity, turn; fields run_no, seq, value, rpm
     bench_verdict  tags bench, daemon, machine, procedure, suspect, turn, verdict; fields run_no, seq, run, work_order,
                    unit, digest, duration_s, samples, and for every measured quantity NAME and NAME_u
+    bench_unit     tags bench, daemon, lot, machine, mode, verdict; fields run_no, seq, serial_key, serial, run, and for every
+                   characteristic ID and ID_su (its standard uncertainty); one point a judged test of a lot, at the run's start
     bench_event    tags bench, daemon, event, procedure, source, state, turn; fields run_no, seq, text
 
 Time is the run's start plus the record's t_ns, in ns. The same record gives the same line, so a point that is sent again
@@ -20,6 +22,7 @@ from datetime import UTC, datetime
 from types import MappingProxyType
 from typing import Any
 
+from benchd.core.lots.serials import numbers_of, serial_key
 from benchd.core.readings import NOT_A_MEASUREMENT
 from benchd.core.samples import CHANNELS
 from benchd.site import slug_of
@@ -99,6 +102,10 @@ class RunLines:
                 kind = body["kind"]
                 if kind == "sample":
                     add(self._sample(body))
+                elif kind == "verdict":
+                    add(self._verdict(body))
+                    if body.get("lot"):
+                        add(self._unit(body))
                 elif kind == "reading":
                     if self.readings:
                         add(self._reading(body))
@@ -168,6 +175,21 @@ class RunLines:
             fields += _number(f"{name}_u", one.get("expanded_uncertainty"))
         return f"bench_verdict,{tags} {','.join(fields)} {self._time_ns(body)}"
 
+    def _unit(self, body: Mapping[str, Any]) -> str:
+        """A test of a unit. Numbers are rounded as in the journal's own list of tests, so that both say the same of a lot."""
+        passed = body["verdict"] == "pass"
+        mode = "" if passed else body.get("finding")
+        tags = f"{self.tags},lot={tag(body['lot'])},{self.machine},mode={tag(mode)},verdict={tag(body['verdict'])}"
+        serial = str(body.get("unit") or "")
+        fields = [
+            f"run_no={self.run_no}i", f"seq={int(body['seq'])}i", f"serial_key={serial_key(serial)}i", f"serial={text(serial)}",
+            f"run={text(body.get('run'))}",
+        ]  # fmt: skip
+        for id, one in (body.get("measured") or {}).items():
+            value, u = numbers_of(one)
+            fields += _number(id, value) + _number(f"{id}_su", u)
+        return f"bench_unit,{tags} {','.join(fields)} {self.started_ns}"
+
     def _event(self, event: str, source: Any, state: Any, said: Any, body: Mapping[str, Any]) -> str:
         tags = f"{self.tags},event={event},{self.procedure},source={tag(source)},state={tag(state)},{self.turn}"
         fields = f"run_no={self.run_no}i,seq={int(body['seq'])}i"
@@ -192,7 +214,6 @@ class RunLines:
 
 
 _RARE = {
-    "verdict": RunLines._verdict,
     "gap": RunLines._gap,
     "flag": RunLines._flag,
     "mark": RunLines._mark,

@@ -6,7 +6,6 @@ lot gives the same statistics from a journal and from a store, to the last digit
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -14,23 +13,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-DIGITS = 12
+from benchd.core.lots.serials import DIGITS as DIGITS
+from benchd.core.lots.serials import rounded as rounded
+from benchd.core.lots.serials import serial_key as serial_key
+
 VERDICTS = ("pass", "fail", "undecided", "void", "open")  # open: under way, or cut short before it was judged
-KEY_BITS = 48  # a store that keeps numbers alone keeps these exactly
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
-
-
-def serial_key(serial: str) -> int:
-    """A serial number as a whole number of KEY_BITS bits, for stores that keep no text: two serials of a lot of 100,000 have
-    the same with a probability of 2e-5."""
-    return int.from_bytes(hashlib.sha256(serial.encode("utf-8", "replace")).digest()[: KEY_BITS // 8], "big")
-
-
-def rounded(value: float) -> float:
-    """The value as it is kept: DIGITS significant digits."""
-    return float(f"{value:.{DIGITS - 1}e}")
 
 
 @dataclass(frozen=True, slots=True)
