@@ -54,15 +54,17 @@ def entry(one: Characteristic, first: Units, rules: str, who: Who) -> Entry:
         chart=charts[0] if charts else None,
         in_control=None if shown.chance is None else shown.chance >= _UNSTABLE,
     )
-    bench = first.bench[places]
+    near = not_far(values, ordered)
+    bench = first.bench[places][near]
     body = {
         **head(one), **_moments(values, ordered),
         "u": _median_u(u), "beyond": beyond(one, values),
         "normality": asdict(found.normality), "capability": capability_body(found), **charts_part(shown, len(values)),
         "histogram": histogram(ordered), "worst": _worst(one, values, places, who),
         "drift": drift_body(values, places, one.unit),
-        "risk": None, "benches": [asdict(mean) for mean in bench_means(values, bench, first.benches)],
-        "between_benches": _between(values, bench, first.benches, one.unit),
+        "risk": None, "benches": [asdict(mean) for mean in bench_means(values[near], bench, first.benches)],
+        "benches_left_out": len(values) - int(near.sum()),
+        "between_benches": _between(values[near], bench, first.benches, one.unit),
         "says": _missing(len(values), len(first)),
     }  # fmt: skip
     return Entry(body, shown.chance)
@@ -157,6 +159,17 @@ def histogram_edges(n: int, least: float, most: float, quartiles: Floats) -> Flo
     width = 2.0 * between / n ** (1.0 / 3.0) if between > 0.0 else most - least
     bins = int(min(max(math.ceil((most - least) / width), _FEWEST_BINS), _MOST_BINS))
     return np.linspace(least, most, bins + 1)
+
+
+def not_far(values: Floats, ordered: Floats) -> NDArray[np.bool_]:
+    """All but far outliers, more than three quartile distances outside the quartiles (Tukey, Exploratory Data Analysis, 1977): one dead unit must
+    not hide what differs between benches."""
+    n = len(values)
+    if n < LEAST_CHART:
+        return np.ones(n, bool)
+    lower, upper = float(ordered[(n - 1) // 4]), float(ordered[(3 * (n - 1)) // 4])
+    reach = 3.0 * (upper - lower)
+    return (values >= lower - reach) & (values <= upper + reach) if reach > 0.0 else np.ones(n, bool)
 
 
 def _worst(one: Characteristic, values: Floats, places: NDArray[np.int64], who: Who) -> list[dict[str, Any]]:

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from benchd.core.lots.words import p_shown, plain, shown
+from benchd.core.lots.words import p_shown, plain, shown, span
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -186,7 +186,7 @@ def lots(this: Figures, earlier: Figures, unit: str = "", confidence: float = 0.
     low, high, p_mean = _welch(gap, squares, np.array([this.n, earlier.n]), confidence)
     p_sd, how = _spreads(this, earlier)
     says = (
-        f"the mean is {shown(abs(gap), unit)} {'higher' if gap > 0 else 'lower'} (95 % interval {shown(low, unit)} to {shown(high, unit)}, "
+        f"the mean is {shown(abs(gap), unit)} {'higher' if gap > 0 else 'lower'} (95 % interval {span(low, high, unit)}, "
         f"{p_shown(p_mean)})"
         if p_mean < 0.05
         else f"no difference of the means can be seen ({p_shown(p_mean)})"

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
-from benchd.core.lots.words import p_shown, shown
+from benchd.core.lots.words import p_shown, shown, span
 
 Floats = NDArray[np.float64]
 
@@ -114,11 +114,11 @@ def _critical(n: int) -> float:
 
 def _says(slope: float, low: float, high: float, p: float, r: float, factor: float, unit: str) -> str:
     """Whether the interval is on one side of 0 decides, so that sentence and interval agree."""
-    span = f"95 % interval {shown(low, unit)} to {shown(high, unit)}"
+    within = f"95 % interval {span(low, high, unit)}"
     if low > 0.0 or high < 0.0:
-        says = f"drifts by {shown(slope, unit)} per {PER:g} units ({span}, {p_shown(p)})"
+        says = f"drifts by {shown(slope, unit)} per {PER:g} units ({within}, {p_shown(p)})"
     else:
-        says = f"no drift along the lot can be seen ({shown(slope, unit)} per {PER:g} units, {span}, {p_shown(p)})"
+        says = f"no drift along the lot can be seen ({shown(slope, unit)} per {PER:g} units, {within}, {p_shown(p)})"
     if factor > 1.0:
         says += f"; neighbours are alike (autocorrelation {r:.2f}), and the interval is {math.sqrt(factor):.1f} times as wide for it"
     return says

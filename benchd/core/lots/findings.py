@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from benchd.core.lots.words import counted, p_shown, percent, plain, shown
+from benchd.core.lots.words import counted, p_shown, percent, plain, shown, span
 
 Body = Mapping[str, Any]
 
@@ -15,6 +15,9 @@ ALPHA = 0.05
 MATTERS = 0.05
 #: Ppk that is usually asked for: 1.33; below 1 more than a few in a thousand lie beyond. Common practice, no source.
 WANTED, LEAST = 4.0 / 3.0, 1.0
+
+#: Consumer's risk of a whole unit that is told before all that is well: 2 % is the most that ANSI/NCSL Z540.3 lets a decision have (memory).
+MOST_RISK = 0.02
 
 NOTHING, REJECTED, MOVES, NOT_CAPABLE, RISKY, YIELD, POOR, OPEN, EARLIER, SMALL, FINE = range(11)
 
@@ -42,7 +45,8 @@ def _findings(body: Body) -> Iterator[tuple[int, float, str]]:
         yield from _not_measured(one)
     yield from _chance(body["characteristics"])
     if body["risk"]:
-        yield RISKY if body["risk"].get("high") else FINE, 0.5, body["risk"]["says"]
+        consumer = body["risk"]["consumer"]
+        yield RISKY if consumer is not None and consumer > MOST_RISK else FINE, 0.5, body["risk"]["says"]
     for earlier in body["earlier"]:
         yield from _against(earlier, body["characteristics"])
 
@@ -75,9 +79,9 @@ def _yields(body: Body) -> Iterator[tuple[int, float, str]]:
         )  # fmt: skip
     if counts["undecided"]:
         yield OPEN, 1.0, f"{counted(counts['undecided'])} undecided at the last test: neither passed nor failed"
-    for key, why in (("void", "say nothing of their units"), ("open", "not judged yet, or cut short")):
+    for key, why in (("void", "that says nothing of a unit"), ("open", "under way or cut short")):
         if counts[key]:
-            yield OPEN, 0.1, f"{counted(counts[key], f'{key} test')}: {why}"
+            yield OPEN, 0.1, f"{counted(counts[key], f'{key} test')}, {why}"
 
 
 def _moves(one: Body) -> Iterator[tuple[int, float, str]]:
@@ -125,7 +129,7 @@ def _benches(one: Body) -> Iterator[tuple[int, float, str]]:
             continue
         says = (
             f"{one['title']}: {bench['bench']} reads {shown(abs(bias), one['unit'])} {'higher' if bias > 0 else 'lower'} than the mean of the "
-            f"other benches (95 % interval {shown(bench['low'], one['unit'])} to {shown(bench['high'], one['unit'])})"
+            f"other benches (95 % interval {span(bench['low'], bench['high'], one['unit'])})"
         )
         if part < MATTERS:
             yield SMALL, part, says + _of_tolerance(one, bias) + ": too little to matter"

@@ -27,6 +27,7 @@
                                                                   95 % interval; p_holm: over all characteristics
          "risk": None | {"consumer", "producer", "good", "guard", "says"},   JCGM 106, by the observed spread
          "benches": [{"bench", "n", "mean", "sd", "bias", "low", "high", "p", "p_holm"}],   bias to the mean of the others, 95 %
+         "benches_left_out",                                      far outliers, which are not in what is said of benches
          "between_benches": None | {"p", "p_holm", "p_spread", "p_spread_holm", "statistic", "dof", "says"},   None: one bench
          "says"}],                                                '' or on how many units it was not measured
      "risk": {"consumer", "producer", "says"},                    of a whole unit

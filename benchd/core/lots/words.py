@@ -10,9 +10,16 @@ _THOUSAND = 1000.0
 
 def shown(value: float, unit: str, digits: int = 3) -> str:
     """A difference or a spread with its unit, in the smaller one where that reads better: 0.031 V is 31 mV."""
-    if unit in _SMALLER and 0.0 < abs(value) < 0.1:
+    if unit in _SMALLER and 0.0 < abs(value) < 1.0:
         value, unit = value * _THOUSAND, _SMALLER[unit]
     return f"{plain(value, digits)} {unit}".rstrip()
+
+
+def span(low: float, high: float, unit: str, digits: int = 3) -> str:
+    """An interval, both ends in the same unit."""
+    if unit in _SMALLER and 0.0 < max(abs(low), abs(high)) < 1.0:
+        low, high, unit = low * _THOUSAND, high * _THOUSAND, _SMALLER[unit]
+    return f"{plain(low, digits)} to {plain(high, digits)} {unit}".rstrip()
 
 
 def plain(value: float, digits: int = 3) -> str:
