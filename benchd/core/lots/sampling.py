@@ -1,8 +1,9 @@
 """Acceptance sampling by attributes from a published plan: single sampling, normal inspection.
 
 Plan: MIL-STD-105E (10 May 1989, public domain), table I (code letters) and table II-A (single sampling plans for normal inspection);
-ISO 2859-1 and ANSI/ASQ Z1.4 tabulate the same plans. tests/outside/test_sampling_plans.py says where the tables were read; the letters
-of the levels other than general II are from memory. Plans by variables are left out: no table of them was at hand to be checked.
+ISO 2859-1 and ANSI/ASQ Z1.4 tabulate the same plans. tests/outside/test_sampling_plans.py says where each table was read. Left out:
+AQLs above 10 (nonconformities per hundred units), double and multiple sampling, the switching rules to tightened and reduced inspection
+(they are about a series of lots), and plans by variables (no table of them was at hand to be checked).
 
 A sample says something of the units that were not tested only if it was drawn at random from the whole lot.
 """
@@ -11,8 +12,13 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
 
 SOURCE = "MIL-STD-105E (1989), tables I and II-A, single sampling, normal inspection (as ISO 2859-1)"
 #: Largest lot of each row of table I, and its code letters at S-1..S-4, I, II, III.
@@ -85,9 +91,8 @@ def column(letter: str, aql: float) -> tuple[str, int]:
     """Table II-A: (code letter of the plan that is used, acceptance number), arrows followed. An arrow leads to the first plan in
     its direction; its sample size is used, not the letter's own."""
     letters = "ABCDEFGHJKLMNPQR"
-    zero = letters.index(_ZERO[aql]) - (
-        1 if aql == 10.0 else 0
-    )  # AQL 10 has no plan with 0: its column begins above the table
+    above = aql == 10.0  # no plan with 0: its column begins one row above the table
+    zero = letters.index(_ZERO[aql]) - above
     place = letters.index(letter)
     step = place - zero
     if step < 0:  # arrow down to the plan with 0
@@ -103,31 +108,55 @@ def column(letter: str, aql: float) -> tuple[str, int]:
 
 
 def decided(plan: Plan, inspected: int, found: int) -> dict[str, Any]:
-    """What a plan says of `inspected` units of which `found` did not pass at first: report.py's "sampling"."""
-    head = {
-        "plan": plan.text, "source": plan.source, "letter": plan.letter, "size": plan.size, "lot": plan.lot, "inspected": inspected,
-        "accept": plan.accept, "reject": plan.reject, "found": found,
-    }  # fmt: skip
-    by = f"by {plan.source}, code letter {plan.letter}: {plan.size} of {plan.lot} units, accepted with at most {plan.accept}"
-    if found >= plan.reject:
-        return {**head, "decision": "reject", "says": f"Rejected: {found} of {inspected} units did not pass; {by}"}
-    if inspected < plan.size:
-        left = plan.size - inspected
-        return {**head, "decision": None, "says": f"Not decided: {left} more units are to be tested; {by}"}
+    """What a plan says of `inspected` units of which `found` did not pass at first: report.py's "sampling". More units than the plan's
+    sample are judged as one sample too large, which is the stricter; `decided_in_order` keeps to the plan."""
+    if not 0 <= found <= inspected:
+        raise ValueError(f"{found} of {inspected} units: found cannot be below 0 or above what was inspected")
+    decision = "reject" if found >= plan.reject else "accept" if inspected >= plan.size else None
     return {
-        **head,
-        "decision": "accept",
-        "says": f"Accepted: {found} of {inspected} units did not pass; {by}. Of the units that were not tested it says no more than that",
-    }
+        "plan": plan.text, "source": plan.source, "letter": plan.letter, "size": plan.size, "lot": plan.lot, "inspected": inspected,
+        "accept": plan.accept, "reject": plan.reject, "found": found, "decision": decision,
+        "says": _says(plan, inspected, found, decision),
+    }  # fmt: skip
+
+
+def decided_in_order(plan: Plan, passed: Sequence[bool] | NDArray[np.bool_]) -> dict[str, Any]:
+    """The same of units in the order they were first tested, True where one passed: the sample is the first `plan.size` of them."""
+    sample = np.asarray(passed, bool)[: plan.size]
+    return decided(plan, len(sample), int((~sample).sum()))
+
+
+def _says(plan: Plan, inspected: int, found: int, decision: str | None) -> str:
+    by = f"by {plan.source}, code letter {plan.letter}: {plan.size} of {plan.lot} units, accepted with at most {plan.accept}"
+    if decision == "reject":
+        return f"Rejected: {found} of {inspected} units did not pass; {by}"
+    if decision is None:
+        left = plan.size - inspected
+        return f"Not decided: {left} more unit{'s are' if left != 1 else ' is'} to be tested; {by}"
+    said = f"Accepted: {found} of {inspected} units did not pass; {by}"
+    if inspected >= plan.lot:
+        return said
+    return (
+        f"{said}. Of the {plan.lot - inspected} units that were not tested it speaks only if the sample was drawn at random from the whole "
+        "lot, and it says that of the lot, not of any one of them"
+    )
 
 
 def chance_of_acceptance(plan: Plan, bad: float) -> float:
-    """Operating characteristic: probability that a lot with this part of bad units is accepted (binomial)."""
-    from scipy import special
-
+    """Operating characteristic: probability that a lot with this part of bad units is accepted (binomial, as the standard's curves:
+    the sample small against the lot; of a lot tested whole, 1 or 0). ValueError."""
     if not 0 <= bad <= 1:
         raise ValueError(f"a part lies between 0 and 1, not {bad}")
+    if plan.size >= plan.lot:
+        return 1.0 if bad * plan.lot < plan.reject else 0.0
     return float(special.bdtr(plan.accept, plan.size, bad))
+
+
+def operating_characteristic(plan: Plan, points: int = 101) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """(parts of bad units (points,), chances of acceptance (points,)) from 0 to where hardly a lot is accepted."""
+    most = min(1.0, (plan.accept + 1 + 4.0 * (plan.accept + 1) ** 0.5) / plan.size)
+    bad = np.linspace(0.0, most, points)
+    return bad, np.array([chance_of_acceptance(plan, one) for one in bad.tolist()])
 
 
 def _aql(text: str) -> float:
