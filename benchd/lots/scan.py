@@ -39,7 +39,7 @@ def answer(lots: Lots, entry: Mapping[str, Any], text: str, bench: str, *, again
         return _answer("test", serial, "", attempt=_judged(history, entry) + 1)
     gate = lots.gate(bench, str(entry["part"]))
     if not gate["fit"]:
-        why = " ".join([*gate["reasons"], *(f"Do: {one}." for one in gate["do"])])
+        why = " ".join([*(f"{one}." for one in gate["reasons"]), *(f"Do: {one}." for one in gate["do"])])
         return _answer("refuse", serial, why, history)
     before = _judged(history, entry)
     if before and not again:

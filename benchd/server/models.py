@@ -39,7 +39,7 @@ Only = Annotated[str, Query(pattern=LINE_PATTERN, min_length=1, max_length=128)]
 Word = Annotated[str, StringConstraints(pattern="^[a-z][a-z0-9_-]*$", min_length=1, max_length=64)]
 
 
-def _whole(value: Any) -> Any:
+def whole(value: Any) -> Any:
     """JSON has one kind of number: 3.0 is an integer there."""
     return int(value) if isinstance(value, float) and value.is_integer() else value
 
@@ -144,7 +144,7 @@ class Stop(Asked):
 class Release(Asked):
     model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [{"no": None}]})
 
-    no: Annotated[StrictInt, Field(ge=1, le=LARGEST), BeforeValidator(_whole)] | None = Field(
+    no: Annotated[StrictInt, Field(ge=1, le=LARGEST), BeforeValidator(whole)] | None = Field(
         None, description="Which one; null: all of them."
     )
 

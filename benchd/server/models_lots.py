@@ -4,20 +4,30 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StrictBool,
+    StrictInt,
+    StringConstraints,
+    model_validator,
+)
 
-from benchd.server.models import Asked, Segment
+from benchd.server.models import Asked, Segment, whole
 from benchd.server.models_visits import By, Long, Short
 
 LotName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=64)]
-Number = Annotated[float, Field(ge=-1e9, le=1e9)]
+Number = Annotated[float, Field(strict=True, ge=-1e9, le=1e9)]
+Whole = Annotated[StrictInt, BeforeValidator(whole)]
 
 
 class Reference(Asked):
     model_config = ConfigDict(extra="forbid")
 
     value: Number = Field(description="What the characteristic really is, in its unit.")
-    expanded_uncertainty: Annotated[float, Field(gt=0, le=1e9)] | None = Field(
+    expanded_uncertainty: Annotated[float, Field(strict=True, gt=0, le=1e9)] | None = Field(
         None, description="Of that value, k = 2."
     )
 
@@ -40,18 +50,20 @@ class NewLotBody(Asked):
     )
     title: Short = ""
     customer: Short = ""
-    planned: Annotated[int, Field(ge=1, le=10_000_000)] | None = Field(None, description="How many units it has.")
+    planned: Annotated[Whole, Field(ge=1, le=10_000_000)] | None = Field(None, description="How many units it has.")
     plan: Short = Field("", description="A sampling plan, as in 'attributes, general II, AQL 0.65'.")
     references: Annotated[dict[str, Reference], Field(max_length=50)] = Field(
         default_factory=dict, description="Of a standard: characteristic -> what it really is."
     )
-    every_hours: Annotated[float, Field(gt=0, le=10_000)] | None = None
-    baseline: Annotated[int, Field(ge=8, le=200)] | None = None
+    every_hours: Annotated[float, Field(strict=True, gt=0, le=10_000)] | None = None
+    baseline: Annotated[Whole, Field(ge=5, le=200)] | None = Field(
+        None, description="Of a standard: how many measurements set the limits of a bench's chart; usual are 10."
+    )
     units: Annotated[list[Short], Field(max_length=50)] = Field(default_factory=list, description="Of a study.")
     raters: Annotated[list[Short], Field(max_length=10)] = Field(default_factory=list, description="Of a study.")
     rated_by: Literal["person", "bench"] = "person"
-    trials: Annotated[int, Field(ge=2, le=10)] = 3
-    seed: Annotated[int, Field(ge=0, le=2**31)] | None = None
+    trials: Annotated[Whole, Field(ge=2, le=10)] = 3
+    seed: Annotated[Whole, Field(ge=0, le=2**31)] | None = None
     by: By = ""
 
     @model_validator(mode="after")
@@ -68,7 +80,7 @@ class NewScan(Asked):
 
     text: Annotated[str, StringConstraints(max_length=1000)] = Field(description="What the scanner read, as it is.")
     bench: Segment = Field(description="The bench's slug.")
-    again: bool = Field(
+    again: StrictBool = Field(
         False, description="Whether a unit that was judged in this lot is to be tested again; counted and kept."
     )
     by: By = ""
@@ -88,7 +100,7 @@ class NewCleared(Asked):
 
     bench: Segment
     text: Annotated[Long, Field(min_length=1, description="What the cause was, and what was done about it.")]
-    adjusted: bool = Field(
+    adjusted: StrictBool = Field(
         False, description="Whether an instrument was adjusted: then the bench's chart is made anew."
     )
     by: By = ""
@@ -123,12 +135,17 @@ class LotList(BaseModel):
 
 
 class LotBody(LotEntry):
+    """Of a study also `left` and `next`: the trials [unit, rater, number] that are left, and the next of every rater."""
+
     counts: dict[str, int]
     modes: list[dict[str, Any]]
     last: list[dict[str, Any]]
     now: list[dict[str, Any]]
     benches: list[dict[str, Any]]
-    records: list[dict[str, Any]]
+    doubtful: list[dict[str, Any]] = Field(
+        description="What is to be tested again: judged on a bench between the last good check of a standard and a bad one."
+    )
+    records: list[dict[str, Any]] = Field(description="The first and the newest 499.")
 
 
 class ScanAnswer(BaseModel):
@@ -138,7 +155,9 @@ class ScanAnswer(BaseModel):
     serial: str
     why: str
     attempt: int
-    history: list[dict[str, Any]]
+    history: list[dict[str, Any]] = Field(
+        description="Earlier tests of this serial number in any lot, the newest first."
+    )
 
 
 class GateBody(BaseModel):

@@ -122,7 +122,7 @@ def test_a_bench_that_is_not_fit_refuses_with_reasons_and_what_to_do(lots: Lots)
     new_lot(lots)
     answer = scan(lots, "A1", bench="rig 2")
     assert answer["action"] == "refuse"
-    assert answer["why"].startswith("rig-2: check standard REF-1 was never measured here Do: ")
+    assert answer["why"].startswith("rig-2: check standard REF-1 was never measured here. Do: ")
     assert "benchd standard measure REF-1 --bench rig-2" in answer["why"]
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from http_world import World, world_in
 
+from benchd.lots.door import NewLot
 from benchd.server import guard
 from benchd.visits.door import NewVisit
 
@@ -24,6 +25,12 @@ checks.positive_data_acceptance.expected-statuses = ["2xx", 401, 403, 404, 409, 
 # So is what is no outcome of a check, no picture, no part of a machine; and an order that is not proven.
 [[operations]]
 include-path-regex = "^/v1/orders"
+include-method = "POST"
+checks.positive_data_acceptance.expected-statuses = ["2xx", 401, 403, 404, 409, 422, "5xx"]
+
+# And what is no regulator file, no sampling plan, no study.
+[[operations]]
+include-path-regex = "^/v1/lots"
 include-method = "POST"
 checks.positive_data_acceptance.expected-statuses = ["2xx", 401, 403, 404, 409, 422, "5xx"]
 """
@@ -45,6 +52,8 @@ def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[World]:
         found.do(lambda: found.daemon.finished_run(30, work_order="1042", unit="T18-00317"))
         found.do(lambda: found.daemon.open_run("bay-2"))
         found.do(lambda: found.daemon.visits.open(NewVisit("hollin-t18", unit="T18-00317")))
+        found.do(lambda: found.daemon.lots.open(NewLot(lot="OR9-0001", part="vantry-or9")))
+        found.do(lambda: found.daemon.lots.open(NewLot("standard", "REF-1", "vantry-or9")))
         yield found
 
 
@@ -63,7 +72,7 @@ def schemathesis(world: World, folder: Path, config: str, examples: int) -> str:
 @pytest.mark.timeout(180)
 def test_with_a_token_that_may_everything(world: World, tmp_path: Path) -> None:
     said = schemathesis(world, tmp_path, CONFIG + TOKEN.format(token=world.tokens["administer"]), EXAMPLES)
-    assert "Tested: 31" in said
+    assert "Tested: 43" in said
     assert len(world.daemon.asked) > 0  # it did get in
     status, body, _ = world.ask("GET", "/v1/health")
     assert (status, body) == (200, {"status": "ok"})
@@ -72,5 +81,5 @@ def test_with_a_token_that_may_everything(world: World, tmp_path: Path) -> None:
 @pytest.mark.timeout(180)
 def test_without_a_token(world: World, tmp_path: Path) -> None:
     said = schemathesis(world, tmp_path, CONFIG, EXAMPLES_OUTSIDE)
-    assert "Tested: 31" in said
+    assert "Tested: 43" in said
     assert (world.daemon.asked, world.daemon.said, world.daemon.backups) == ([], [], 0)
