@@ -138,6 +138,27 @@ def test_the_interaction_model_against_statsmodels() -> None:
     assert rows["interaction"]["f"] == pytest.approx(theirs.loc["C(p):C(o)", "F"])
 
 
+#: NIST Statistical Reference Datasets, SiRstv: 5 instruments x 5 readings, ohm cm; certified F and residual standard deviation of the one-way
+#: analysis of variance. Status: read, as copied in a public library's test data.
+RESISTIVITY = """
+196.3052 196.1240 196.1890 196.2569 196.3403
+196.3042 196.3825 196.1669 196.3257 196.0422
+196.1303 196.2005 196.2889 196.0343 196.1811
+196.2795 196.1748 196.1494 196.1485 195.9885
+196.2119 196.1051 196.1850 196.0052 196.2090
+"""
+
+
+def test_a_certified_analysis_of_variance() -> None:
+    """The instruments as units; a second rater with the same readings doubles both sums of squares and adds none of its own."""
+    read = np.array([[float(one) for one in row.split()] for row in RESISTIVITY.strip().splitlines()])
+    rows = {one["source"]: one for one in anova(np.stack([read, read], axis=1))["rows"]}
+    assert rows["raters"]["ss"] == pytest.approx(0.0, abs=1e-20)
+    within = rows["repeatability"]["ss"] / 2 / 20
+    assert rows["units"]["ss"] / 2 / 4 / within == pytest.approx(1.18046237440255, rel=1e-11)
+    assert math.sqrt(within) == pytest.approx(0.104076068334656, rel=1e-11)
+
+
 def test_a_missing_trial_is_named_and_its_unit_left_out() -> None:
     data = DATA.copy()
     data[3, 1, 2] = np.nan

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from benchd.core.lots.factors import factors
+from benchd.core.lots.factors import MOST_SIZE, factors
 
 Floats = NDArray[np.float64]
 POOL = 0.25
@@ -42,9 +42,15 @@ def study(
      "bias": [{"rater", "mean", "bias", "low", "high"}] to the mean of the others, 95 %,
      "means": [[unit][rater]], "ranges": [[unit][rater]], "by_unit": [..], "by_rater": [..], "says": [sentence]}
     COMPONENTS: "components": [{"name", "sd", "variance", "percent_contribution", "percent_study", "percent_tolerance"}], with the
-    analysis of variance also "low" and "high" of the sd (95 %), for repeatability, reproducibility, gauge, units, total. Only units with all trials count; fewer than 2 leave None.
+    analysis of variance also "low" and "high" of the sd (95 %; None for total), for repeatability, reproducibility, gauge, units, total.
+
+    "means", "ranges", "by_unit" are of the complete units; "f" is None where there is nothing to divide by; "interaction" has no row where
+    it is pooled; "range" is None for more than 25 units, raters or trials; "categories" is None where the gauge shows no variation at all;
+    "percent_tolerance" is None without two limits. Only units with all trials count; fewer than 2 leave None. ValueError for a shape that
+    does not fit the names.
     """
     data = np.array(values, np.float64)  # None becomes NaN
+    data = np.where(np.isfinite(data), data, np.nan)
     if data.ndim != 3 or data.shape[:2] != (len(units), len(raters)):
         raise ValueError(f"values of {len(units)} units and {len(raters)} raters are wanted, not of shape {data.shape}")
     missing = [[units[i], raters[j], int(k) + 1] for i, j, k in np.argwhere(np.isnan(data))]
@@ -65,13 +71,12 @@ def study(
         "says": [],
     }
     if len(complete) < 2 or len(raters) < 2 or data.shape[2] < 2:
-        body["says"] = [
-            f"too few complete units ({len(complete)}) for a study: at least 2 units, 2 raters and 2 trials"
-        ]
+        body["says"] = [_too_few(body["n"], len(missing))]
         return body
     tolerance = None if low is None or high is None else high - low
     body["anova"] = anova(used, tolerance)
-    body["range"] = average_and_range(used, tolerance, complete, raters)
+    if max(used.shape) <= MOST_SIZE:
+        body["range"] = average_and_range(used, tolerance, complete, raters)
     body["bias"] = _bias(used, raters)
     body["says"] = _says(body, low, high, unit)
     return body
@@ -80,6 +85,7 @@ def study(
 def anova(data: Floats, tolerance: float | None = None) -> dict[str, Any]:
     """Of values (units, raters, trials), balanced, at least two of each."""
     p, o, r = data.shape
+    data = data - data[0, 0, 0]  # what is alike stays exactly alike, and no digits are lost to a large mean
     grand = data.mean()
     by_part, by_rater, by_cell = data.mean(axis=(1, 2)), data.mean(axis=(0, 2)), data.mean(axis=2)
     ss = {
@@ -90,8 +96,7 @@ def anova(data: Floats, tolerance: float | None = None) -> dict[str, Any]:
     }
     df = {"units": p - 1, "raters": o - 1, "interaction": (p - 1) * (o - 1), "repeatability": p * o * (r - 1)}
     ms = {name: ss[name] / df[name] for name in ss}
-    f = _ratio(ms["interaction"], ms["repeatability"])
-    interaction_p = float(special.fdtrc(df["interaction"], df["repeatability"], f))
+    _, interaction_p = _f_test("interaction", "repeatability", df, ms)
     pooled = interaction_p > POOL
     if pooled:
         df["repeatability"] += df.pop("interaction")
@@ -208,9 +213,16 @@ def _row(
 ) -> dict[str, Any]:
     if against is None:
         return {"source": name, "ss": ss[name], "df": df[name], "ms": ms[name], "f": None, "p": None}
-    f = _ratio(ms[name], ms[against])
-    p = float(special.fdtrc(df[name], df[against], f)) if math.isfinite(f) else 0.0
+    f, p = _f_test(name, against, df, ms)
     return {"source": name, "ss": ss[name], "df": df[name], "ms": ms[name], "f": f, "p": p}
+
+
+def _f_test(name: str, against: str, df: Mapping[str, int], ms: Mapping[str, float]) -> tuple[float | None, float]:
+    """(F, p); F None where there is nothing to divide by: then p is 0, or 1 if there is nothing to test either."""
+    if ms[against] <= 0:
+        return None, 1.0 if ms[name] <= 0 else 0.0
+    f = ms[name] / ms[against]
+    return f, float(special.fdtrc(df[name], df[against], f))
 
 
 def _bias(data: Floats, raters: Sequence[str]) -> list[dict[str, Any]]:
@@ -235,39 +247,72 @@ def _bias(data: Floats, raters: Sequence[str]) -> list[dict[str, Any]]:
     return found
 
 
+def _too_few(n: Mapping[str, int], missing: int) -> str:
+    given = f"{n['units']} complete units, {n['raters']} raters, {n['trials']} trials"
+    return f"too few for a study: {given}, at least 2 of each" + (f"; {missing} trials are missing" if missing else "")
+
+
 def _says(body: Mapping[str, Any], low: float | None, high: float | None, unit: str) -> list[str]:
+    found = {one["name"]: one for one in body["anova"]["components"]}
     said = []
     if body["missing"]:
+        n = len(body["missing"])
         said.append(
-            f"{len(body['missing'])} trials are missing: only the {len(body['complete'])} units that have all their trials count here"
+            f"{n} trial{'s are' if n != 1 else ' is'} missing: only the {len(body['complete'])} units that have all their trials count here"
         )
-    gauge = next(one for one in body["anova"]["components"] if one["name"] == "gauge")
-    share = gauge["percent_study"]
-    band = "good" if share < GOOD else "to be used with care" if share <= POOR else "not acceptable"
-    said.append(f"Repeatability and reproducibility take {share:.1f} % of the study's variation: {band}")
-    if gauge["percent_tolerance"] is not None:
-        said.append(f"They take {gauge['percent_tolerance']:.1f} % of the tolerance of {high - low:g} {unit}")  # type: ignore[operator]
-    else:
-        said.append("There is no percent of tolerance: the characteristic has one limit only")
-    by_anova, by_range = body["anova"]["categories"], body["range"]["categories"]
-    if by_anova is not None and by_anova < ENOUGH_CATEGORIES:
-        said.append(f"{by_anova} distinct categories; {ENOUGH_CATEGORIES} or more are wanted to follow the units")
-    if by_anova != by_range:
+    if found["total"]["sd"] == 0:
+        return [*said, "All values are alike: this tells nothing of the gauge; look for a display with more digits"]
+    if found["repeatability"]["sd"] == 0:
         said.append(
-            f"The two methods give {by_anova} and {by_range} categories of the same values: the number is cut to a whole one, and ranges "
-            "use less of the data; the analysis of variance counts"
+            "No trial differs from another of its kind: the display is too coarse to show what the gauge scatters"
         )
+    said += _bands(found["gauge"], low, high, unit)
+    said += _categories(body)
     for one in body["bias"]:
         if one["low"] > 0 or one["high"] < 0:
             said.append(
-                f"{one['rater']} reads {one['bias']:+.3g} {unit} from the others ({one['low']:+.3g} to {one['high']:+.3g})"
+                f"{one['rater']} reads {_with(format(one['bias'], '+.3g'), unit)} from the others ({one['low']:+.3g} to {one['high']:+.3g})"
             )
-    for unit_, rater in body["range"]["over"]:
+    for unit_, rater in (body["range"] or {"over": []})["over"]:
         said.append(
             f"The trials of unit {unit_} by {rater} differ more than chance makes them: look at what happened there"
         )
     return said
 
 
+def _bands(gauge: Mapping[str, Any], low: float | None, high: float | None, unit: str) -> list[str]:
+    share = gauge["percent_study"]
+    band = "good" if share < GOOD else "to be used with care" if share <= POOR else "not acceptable"
+    said = [f"Repeatability and reproducibility take {share:.1f} % of the study's variation: {band}"]
+    if low is None or high is None:
+        limits = "no limit" if low is None and high is None else "one limit only"
+        return [*said, f"There is no percent of tolerance: the characteristic has {limits}"]
+    return [
+        *said,
+        f"They take {gauge['percent_tolerance']:.1f} % of the tolerance of {_with(format(high - low, 'g'), unit)}",
+    ]
+
+
+def _categories(body: Mapping[str, Any]) -> list[str]:
+    by_anova = body["anova"]["categories"]
+    said = []
+    if by_anova is not None and by_anova < ENOUGH_CATEGORIES:
+        several = "categories" if by_anova != 1 else "category"
+        said.append(f"{by_anova} distinct {several}; {ENOUGH_CATEGORIES} or more are wanted to follow the units")
+    if body["range"] is None:
+        return [*said, f"Ranges were not used: they serve up to {MOST_SIZE} units, raters and trials"]
+    by_range = body["range"]["categories"]
+    if None not in (by_anova, by_range) and by_anova != by_range:
+        said.append(
+            f"The two methods give {by_anova} and {by_range} categories of the same values: the number is cut to a whole one, and ranges "
+            "use less of the data; the analysis of variance counts"
+        )
+    return said
+
+
+def _with(number: str, unit: str) -> str:
+    return f"{number} {unit}".rstrip()
+
+
 def _ratio(one: float, other: float) -> float:
-    return one / other if other > 0 else 0.0 if one == 0 else math.inf
+    return one / other if other > 0 else 0.0
