@@ -14,7 +14,6 @@ from benchd_dashboards.paper.lot_words import (
     part_words,
     program_words,
     rule_words,
-    share_words,
 )
 from benchd_dashboards.paper.sheet import Block, facts, fit, heading, items, notice, table, text
 from benchd_dashboards.paper.words import (
@@ -73,7 +72,7 @@ def _blocks(data: Data) -> Iterator[Block]:
     yield _instruments(data.get("instruments") or verdict.get("instruments") or ())
     yield facts(
         [
-            ("Program", program_words(data.get("program"))),
+            ("Program", _programs(data)),
             ("Journal's digest", f"{one_line(data.get('digest'))} of run {one_line(unit.get('run'))}"),
             ("Made", moment(data.get("made"))),
         ]
@@ -147,7 +146,7 @@ def _row(one: Data, measured: Data) -> tuple[str, ...]:
 
 def probability(p: float) -> str:
     """A probability of conformity as per cent; never certain."""
-    return "over 99.99 %" if p > 0.9999 else "under 0.01 %" if p < 0.0001 else share_words(round(p, 4))
+    return "over 99.99 %" if p > 0.9999 else "under 0.01 %" if p < 0.0001 else f"{100 * p:.2f} %"
 
 
 def _coverage(verdict: Data) -> str:
@@ -157,6 +156,12 @@ def _coverage(verdict: Data) -> str:
         "U is the expanded uncertainty of the measured value: the combined standard uncertainty (JCGM 100) times the coverage factor k, "
         "for a coverage probability of about 95 %."
     )  # fmt: skip
+
+
+def _programs(data: Data) -> str:
+    """What judged the unit, and what made this paper where it is another."""
+    judged, made = one_line((data.get("verdict") or {}).get("program")), program_words(data.get("program"))
+    return f"judged by {judged}, this paper made by {made}" if judged else made
 
 
 def _attempts(attempts: Sequence[Data], unit: Data) -> Iterator[Block]:

@@ -53,7 +53,7 @@ def _blocks(data: Data, part: str) -> Iterator[Block]:
     yield _glance(body)
     yield from _benches(body)
     yield heading(2, "Were the benches right?")
-    yield from gate_blocks(data.get("gates"), lot)
+    yield from gate_blocks(data.get("gates"))
     yield from _earlier(body)
     for one in body["characteristics"]:
         yield from lot_each.blocks(one)
@@ -138,7 +138,7 @@ def _glance(body: Data) -> Block:
         rows.append(
             (
                 one["title"], limits_words(one, one["unit"]), one["n"], fixed(one["mean"], places), digits(one["sd"]),
-                index_words(told.get("ppk"), "\n"), beyond, f"{one['signals_found']} ({number(one['signals_expected']) or 0:.1f})",
+                index_words(told.get("ppk"), "\n"), beyond, f"{one['signals_found']} ({lot_each.plain_count(number(one['signals_expected']) or 0.0)})",
                 share_words(risk),
             )
         )  # fmt: skip

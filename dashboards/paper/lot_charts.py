@@ -58,7 +58,7 @@ def characteristic(one: Data, named: Sequence[Data]) -> str:
         bottom = tall - 0.22
         for place, chart in enumerate(charts):
             bottom -= _HEIGHTS[min(place, 1)]
-            marks = _marks(chart, one["signals"], named)
+            marks = _marks(chart, one["signals"] if len(chart["points"]) <= _SINGLE else named, named)
             box = (_LEFT, bottom, _CHART, _HEIGHTS[min(place, 1)])
             control(drawn, box, chart, marks, one["unit"], "number of the unit" if chart is charts[-1] else "")
             bottom -= 0.3

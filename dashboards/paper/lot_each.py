@@ -21,12 +21,13 @@ from benchd_dashboards.paper.sheet import Block, facts, figure, heading, items, 
 from benchd_dashboards.paper.words import number, one_line, sentence
 
 Data = Mapping[str, Any]
-MOST_SIGNALS = 12  # that have a number in the chart and a line beside it
+#: Signals that have a number in the chart and a line beside it, where they are more than chance brings and where they are not.
+MOST_SIGNALS, MOST_BY_CHANCE = 12, 5
 INDICES = ("cp", "cpk", "pp", "ppk", "cpm")
 
 
 def blocks(one: Data) -> Iterator[Block]:
-    named = lot_charts.chosen(one["signals"], MOST_SIGNALS)
+    named = lot_charts.chosen(one["signals"], MOST_SIGNALS if one["out_of_control"] else MOST_BY_CHANCE)
     top = [
         heading(2, f"{one_line(one['title'])}: {limits_words(one, one['unit'])}"),
         *([text(sentence(one["says"]))] if one["says"] else []),
@@ -69,7 +70,7 @@ def _signals(one: Data, named: list[Data]) -> Iterator[Block]:
         yield text(sentence(one["charts_says"]), "small")
         return
     found, expected = one["signals_found"], number(one["signals_expected"]) or 0.0
-    chance = f"a process in control brings about {expected:.1f} on charts of this length"
+    chance = f"a process in control brings about {plain_count(expected)} on charts of this length"
     state = {True: "more than chance brings", False: "no more than chance brings"}.get(one["out_of_control"])
     if not found:
         yield text(f"No run rule is broken; {chance}.")
@@ -79,8 +80,12 @@ def _signals(one: Data, named: list[Data]) -> Iterator[Block]:
     rows = [f"{place}: {_signal(each)}" for place, each in enumerate(named, 1)]
     if found > len(named):
         listed = len(one["signals"])
-        last = f", of the first {listed}, up to unit {one['signals'][-1]['until']}," if found > listed else ""
-        rows.append(f"and {found - len(named)} more; those{last} have rings without a number")
+        of = (
+            f"; the list was made of the first {listed}, up to unit {one['signals'][-1]['until']}"
+            if found > listed
+            else ""
+        )
+        rows.append(f"and {found - len(named)} more{of}")
     yield items(rows)
 
 
@@ -124,7 +129,7 @@ def _risk(risk: Data | None) -> str:
         return "There is no limit, so there is no risk."
     if risk.get("consumer") is None:
         return sentence(risk.get("says"))
-    return f"{share_words(risk['consumer'])} and {share_words(risk['producer'])}. {sentence(risk['says'])}"
+    return told(f"{share_words(risk['consumer'])} and {share_words(risk['producer'])}. {sentence(risk['says'])}")
 
 
 def _worst(one: Data) -> str:
@@ -156,6 +161,11 @@ def _benches(one: Data) -> Block:
         )
     head = ("bench", "units", f"mean, {unit}", f"s, {unit}", "to the others", "95 % interval", "p, all adjusted")
     return table(head, rows, (1.6, 0.8, 1.2, 1.2, 1.3, 1.9, 1.2))  # fmt: skip
+
+
+def plain_count(expected: float) -> str:
+    """'1.1', '406'."""
+    return f"{expected:.1f}" if expected < 10 else f"{expected:.0f}"
 
 
 def p_words(p: object) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from benchd_dashboards.paper.lot_words import (
@@ -19,12 +19,19 @@ from benchd_dashboards.paper.lot_words import (
 from benchd_dashboards.paper.words import clipped, moment, number, one_line, places, sentence
 
 Data = Mapping[str, Any]
+LEAST_WIDTH = 72
 _COLUMNS = (("units", 7), ("mean", 8), ("s", 8), ("Ppk", 5), ("beyond", 7), ("signals", 8))
 
 
 def lines(data: Data, width: int = 80) -> list[str]:
-    """No line wider than `width` (60 at least)."""
-    return [line.rstrip() for line in _lines(data, max(width, 60))]
+    """No line wider than `width` (72 at least)."""
+    return kept(_lines(data, max(width, LEAST_WIDTH)), max(width, LEAST_WIDTH))
+
+
+def kept(found: Iterable[str], width: int) -> list[str]:
+    """Lines without blanks at their ends; one that is too wide all the same is broken."""
+    each = ([line.rstrip()] if places(line.rstrip()) <= width else wrapped(line, width, hang="  ") for line in found)
+    return [line for lines in each for line in lines]
 
 
 def _lines(data: Data, width: int) -> Iterator[str]:
@@ -37,10 +44,10 @@ def _lines(data: Data, width: int) -> Iterator[str]:
     yield from wrapped(counts_words(body["counts"], lot.get("planned")), width, hang="  ")
     for title, key in (("first-pass yield", "first_pass"), ("final yield", "final")):
         found = body["yield"][key]
-        yield f"{title:<17} {share_words(found['part']):>8}  {yield_words(found)}"[:width]
+        yield f"{title:<17} {share_words(found['part']):>8}  {yield_words(found)}"
     risk = body["risk"] or {}
     if number(risk.get("consumer")) is not None:
-        yield f"{'consumer risk':<17} {share_words(risk['consumer']):>8}  producer risk {share_words(risk['producer'])}, of a whole unit"
+        yield f"{'consumer risk':<17} {share_words(risk['consumer']).replace('under', '<'):>8}  producer risk {share_words(risk['producer'])}, of a whole unit"
     yield ""
     for one in body["says"]:
         yield from wrapped(sentence(one), width, "* ", "  ")
@@ -52,7 +59,7 @@ def _lines(data: Data, width: int) -> Iterator[str]:
             yield from wrapped(f"NOT FIT for lots now: {reason}", width, hang="  ")
     if data.get("digest"):
         yield ""
-        yield f"journal's digest of the lot {one_line(data['digest'])}"[:width]
+        yield f"journal's digest of the lot {one_line(data['digest'])}"
 
 
 def wrapped(said: str, width: int, first: str = "", hang: str = "") -> list[str]:

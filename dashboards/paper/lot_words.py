@@ -162,7 +162,7 @@ def open_strip(lot: Data) -> dict[str, str] | None:
     return {"word": "OPEN", "text": f"{one_line(lot['lot'])} is not closed: what stands here may still change."}
 
 
-def gate_blocks(gates: object, lot: Data) -> Iterator[Block]:
+def gate_blocks(gates: object) -> Iterator[Block]:
     """Check standards and calibration dates of the benches, as they were when the paper was made."""
     found = list(gates) if isinstance(gates, list | tuple) else []
     yield text(
@@ -170,7 +170,10 @@ def gate_blocks(gates: object, lot: Data) -> Iterator[Block]:
         "calibration when the test begins; elsewhere the test is refused."
     )
     if not found:
-        yield text("How the benches stood when this was made is not part of this paper.", "small")
+        yield text(
+            "How they stood at each test is in the journal: with the measurements of the check standards, and, for instruments and their "
+            "calibration dates, on the certificate of each unit."
+        )
         return
     yield text("As the benches stood when this was made:", "small")
     rows = [(one["bench"], "yes" if one["fit"] else "NO", _standards(one), _instruments(one)) for one in found]

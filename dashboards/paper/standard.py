@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from benchd_dashboards.paper import figures, lot_charts
-from benchd_dashboards.paper.lot_lines import padded, wrapped
+from benchd_dashboards.paper.lot_lines import LEAST_WIDTH, kept, padded, wrapped
 from benchd_dashboards.paper.lot_words import (
     NONE,
     by_words,
@@ -191,8 +191,8 @@ def _start(signal: Data) -> float:
 
 
 def lines(data: Data, width: int = 80) -> list[str]:
-    """No line wider than `width` (60 at least)."""
-    return [line.rstrip() for line in _lines(data, max(width, 60))]
+    """No line wider than `width` (72 at least)."""
+    return kept(_lines(data, max(width, LEAST_WIDTH)), max(width, LEAST_WIDTH))
 
 
 def _lines(data: Data, width: int) -> Iterator[str]:
@@ -253,4 +253,4 @@ def _drawn(one: Data, lot: Data, width: int) -> Iterator[str]:
         moment(one["times"][place - 1])[:16] if len(one["times"]) >= place else ""
         for place in (points[0][0], points[-1][0])
     )
-    yield f"{'':13}{first}{last:>{max(17, 2 * len(points) - 16)}}"[:width]
+    yield f"{'':13}{first}{last:>{max(17, 2 * len(points) - 16)}}"

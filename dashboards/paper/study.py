@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from benchd_dashboards.paper import study_charts
-from benchd_dashboards.paper.lot_lines import padded, wrapped
+from benchd_dashboards.paper.lot_lines import LEAST_WIDTH, kept, padded, wrapped
 from benchd_dashboards.paper.lot_words import (
     NONE,
     by_words,
@@ -195,8 +195,8 @@ def _reading() -> Iterator[Block]:
 
 
 def lines(data: Data, width: int = 80) -> list[str]:
-    """No line wider than `width` (60 at least)."""
-    return [line.rstrip() for line in _lines(data, max(width, 60))]
+    """No line wider than `width` (72 at least)."""
+    return kept(_lines(data, max(width, LEAST_WIDTH)), max(width, LEAST_WIDTH))
 
 
 def _lines(data: Data, width: int) -> Iterator[str]:

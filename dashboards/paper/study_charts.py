@@ -94,7 +94,7 @@ def _interaction(drawn: Figure, place: Place, one: Data, raters: Sequence[str]) 
     for column, rater in enumerate(raters):
         axes.plot(
             range(len(means)), [row[column] for row in means], color=figures.INK, linewidth=0.8, linestyle=_STROKES[column % len(_STROKES)],
-            marker=_MARKERS[column % len(_MARKERS)], markersize=3.6, mfc="white", mew=0.8, label=clipped(rater, 16), clip_on=False,
+            marker=_MARKERS[column % len(_MARKERS)], markersize=3.6, mfc="white", mew=0.8, label=f" {clipped(rater, 16)}", clip_on=False,
         )  # fmt: skip
     axes.legend(
         loc="center left",
