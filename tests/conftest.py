@@ -25,6 +25,8 @@ LONG = (
     "virtual/test_served_instruments.py",
     "forward/test_mqtt.py",
     "forward/test_series_forwarder.py",
+    "forward/test_lot_series.py",
+    "system/test_lots.py",
     "app/test_client.py",
     "system/test_daemon_faults.py",
     "app/test_cli_daemon.py",

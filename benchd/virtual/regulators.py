@@ -37,7 +37,9 @@ PLANTED: dict[str, dict[str, float | bool]] = {
     "over-ceiling": {"stuck": True},
 }
 STANDARD = "REF"  # serials that begin so are check standards: kept, stable, measured again and again
-SPREAD_VOLTS, DRIFT_MV_PER_UNIT, OUTLIERS = 0.035, 0.25, 0.0
+SPREAD_VOLTS, DRIFT_MV_PER_UNIT = 0.035, 0.25
+#: Of ordinary units so many in a thousand are outliers: good parts whose set-point lies far from the others'.
+OUTLIERS_PER_1000, OUTLIER_VOLTS = 8, 0.14
 
 
 def regulator_of(
@@ -49,8 +51,9 @@ def regulator_of(
     if serial.upper().startswith(STANDARD):
         return Regulator(14.300, 0.0055, 21.6, 1380.0, 0.35, 140.0, -18.0)
     number = int(found[0]) % 1000 if (found := re.search(r"\d+$", serial)) else 0
+    outlier = OUTLIER_VOLTS if random.Random(f"outlier/{seed}/{serial}").random() * 1000 < OUTLIERS_PER_1000 else 0.0
     made = Regulator(
-        set_volts=14.31 + chance.gauss(0, SPREAD_VOLTS) + drift_mv_per_unit * number / 1000,
+        set_volts=14.31 + outlier + chance.gauss(0, SPREAD_VOLTS) + drift_mv_per_unit * number / 1000,
         per_amp=max(chance.gauss(0.006, 0.0008), 0.001),
         most_amps=chance.gauss(21.8, 0.35),
         starts_rpm=chance.gauss(1390.0, 45.0),
