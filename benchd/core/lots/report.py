@@ -98,9 +98,9 @@ def report(
         "modes": [asdict(one) for one in ranked(counts_of(first), first.modes, TITLES)],
         "characteristics": characteristics,
         "risk": dict(zip(("consumer", "producer", "says"), together(risks), strict=True)),
-        "sampling": _sampling(plan, lot_size, body["counts"]),
+        "sampling": _sampling(plan, lot_size, first),
         "benches": _benches(units, first),
-        "earlier": [_against(one, characteristics) for one in earlier],
+        "earlier": [against(one, characteristics) for one in earlier],
         "rules": rules,
     }  # fmt: skip
     adjust(body, [one.chance for one in entries])
@@ -113,13 +113,13 @@ def _risk(one: Characteristic, first: Units, spec: PartSpec) -> LotRisk:
     return lot_risk(values, u, one.low, one.high, spec.rule, spec.risk, one.unit)
 
 
-def _sampling(plan: str, lot_size: int | None, found: Mapping[str, int]) -> dict[str, Any] | None:
+def _sampling(plan: str, lot_size: int | None, first: Units) -> dict[str, Any] | None:
     """What a published plan says of a lot of which a sample was tested; None where every unit is to be. ValueError."""
     if not plan:
         return None
-    from benchd.core.lots.sampling import decided, plan_of
+    from benchd.core.lots.sampling import decided_in_order, plan_of
 
-    return decided(plan_of(plan, lot_size or found["units"]), found["units"], found["units"] - found["first_passed"])
+    return decided_in_order(plan_of(plan, lot_size or len(first)), first.verdict == PASS)
 
 
 def summary(body: Mapping[str, Any], lot: str, closed: str | None) -> dict[str, Any]:
@@ -196,7 +196,7 @@ def _benches(units: Units, first: Units) -> list[dict[str, Any]]:
     ]
 
 
-def _against(old: Mapping[str, Any], characteristics: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+def against(old: Mapping[str, Any], characteristics: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     """This lot against an earlier one (what `summary` gave)."""
     was = {one["id"]: one for one in old["characteristics"]}
     compared = []
