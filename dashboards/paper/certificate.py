@@ -37,8 +37,8 @@ CERTIFICATE, REPORT = "Certificate of conformity", "Test report"
 def sheet(data: Data) -> dict[str, Any]:
     unit = one_line(data["unit"]["serial"])
     title = CERTIFICATE if conforms(data) else REPORT
-    made = frame(data, title, f"{title}, unit {clipped(unit, 40)}")
-    return {**made, "blocks": [fit(_blocks(data))]}
+    made = frame(data, title, f"{title}, {clipped(unit, 32)}")
+    return {**made, "blocks": [fit(_blocks(data), tight=True)]}
 
 
 def conforms(data: Data) -> bool:

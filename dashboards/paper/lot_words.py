@@ -151,7 +151,7 @@ def frame(data: Data, title: str, what: str, strip: Data | None = None) -> dict[
         "over": clipped(what, 90),
         "shop": clipped(data.get("shop"), 40),
         "strip": strip,
-        "foot": clipped(f"{what}, made {moment(data.get('made'))}, {short_program(data.get('program'))}{digest}", 105),
+        "foot": clipped(f"{what}, made {moment(data.get('made'))}, {short_program(data.get('program'))}{digest}", 118),
         "printed": data.get("made"),
     }
 

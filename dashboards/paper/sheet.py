@@ -14,7 +14,7 @@ Blocks, by "kind":
     numbers   items [{"title", "text", "note"}]: large ones, side by side
     notice    word, text: in a heavy frame
     keep      blocks: not to be parted by the end of a page
-    fit       blocks: all on one page; in a PDF drawn smaller if they are too high for it
+    fit       blocks, tight: all on one page; in a PDF drawn smaller if they are too high for it
     page      a new page begins
 """
 
@@ -70,8 +70,9 @@ def keep(blocks: Iterable[Block]) -> Block:
     return {"kind": "keep", "blocks": list(blocks)}
 
 
-def fit(blocks: Iterable[Block]) -> Block:
-    return {"kind": "fit", "blocks": list(blocks)}
+def fit(blocks: Iterable[Block], tight: bool = False) -> Block:
+    """`tight`: with less room between lines where a browser prints it."""
+    return {"kind": "fit", "blocks": list(blocks), "tight": tight}
 
 
 def new_page() -> Block:
