@@ -419,7 +419,11 @@ def test_an_export_has_the_columns_of_the_guide(lots: Lots) -> None:
     part = config.load_spec_text(OR9, "x").part
     assert part is not None
     documented = dict(
-        re.findall(r"^\| ((?!column)[a-z_]+|ID_\w+) \| ([a-z ]+) \|", GUIDE.read_text().partition("## Exports")[2], re.MULTILINE)
+        re.findall(
+            r"^\| ((?!column)[a-z_]+|ID_\w+) \| ([a-z ]+) \|",
+            GUIDE.read_text().partition("## Exports")[2],
+            re.MULTILINE,
+        )
     )
     columns = columns_of(part.characteristics)
     fixed = {name: kind for name, kind in documented.items() if not name.startswith("ID_")}
