@@ -134,7 +134,7 @@ def check_of(journal: Journal | JournalReader, standard: str, bench: str) -> Che
     """How a standard stands on a bench."""
     records = journal.lot_records(standard)
     opened = records[0]
-    tests = [one for one in journal.lot_tests(standard, bench=bench) if one["verdict"] in JUDGED][::-1]
+    tests = [one for one in journal.lot_tests(standard, bench=bench, counted=False) if one["verdict"] in JUDGED][::-1]
     references = opened.get("references") or {}
     charted = {one.id: one for one in _charted(opened, references)}
     baseline = int(opened.get("baseline") or BASELINE)

@@ -406,9 +406,15 @@ class Journal:
         return self._read.lot_counts(lot)
 
     def lot_tests(
-        self, lot: str, serial: str | None = None, limit: int | None = None, bench: str | None = None
+        self,
+        lot: str,
+        serial: str | None = None,
+        limit: int | None = None,
+        bench: str | None = None,
+        *,
+        counted: bool = True,
     ) -> list[dict[str, Any]]:
-        return self._read.lot_tests(lot, serial, limit, bench)
+        return self._read.lot_tests(lot, serial, limit, bench, counted=counted)
 
     def lot_test_blocks(self, lot: str, size: int = 5000) -> Iterator[list[dict[str, Any]]]:
         return self._read.lot_test_blocks(lot, size)

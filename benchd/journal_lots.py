@@ -13,6 +13,7 @@ import struct
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from difflib import get_close_matches
+from functools import lru_cache
 from math import nan
 from typing import TYPE_CHECKING, Any
 
@@ -31,11 +32,14 @@ ENTRY = (
     " (SELECT count(*) FROM lot_tests WHERE lot_no = lots.no) AS tests,"
     " (SELECT count(DISTINCT serial) FROM lot_tests WHERE lot_no = lots.no) AS units"
 )
+COUNTED = """(SELECT count(*) FROM lot_tests AS b WHERE b.serial = lot_tests.serial AND b.lot_no = lot_tests.lot_no
+        AND b.run_no <= lot_tests.run_no AND b.verdict IN ('pass', 'fail', 'undecided')) AS attempt"""
+#: Counting a unit's tests takes a standard's or a study's square of them: 3000 measurements of one unit take a second.
+UNCOUNTED = "0 AS attempt"
 TESTS = """
 SELECT serial, runs.run, lot_tests.run_no, lot_tests.verdict, mode, lot_tests.bench, by, started, ended, status, reason, numbers,
     trial, lot, ids,
-    (SELECT count(*) FROM lot_tests AS b WHERE b.serial = lot_tests.serial AND b.lot_no = lot_tests.lot_no
-        AND b.run_no <= lot_tests.run_no AND b.verdict IN ('pass', 'fail', 'undecided')) AS attempt
+    {attempt}
 FROM lot_tests JOIN runs ON runs.no = run_no JOIN lots ON lots.no = lot_no
 """
 COUNTS = """
@@ -172,6 +176,7 @@ def filled(record: Mapping[str, Any], ids: Sequence[str]) -> tuple[str, str, byt
 # --- reading ------------------------------------------------------------------------------------------------------------
 
 
+@lru_cache(64)
 def ids_of(text: str) -> tuple[str, ...]:
     """The characteristics of a lot, in order."""
     import json

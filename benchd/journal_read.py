@@ -36,6 +36,7 @@ SELECT events.no, run, run_no, seq, body, chain FROM events JOIN runs ON runs.no
 WHERE events.no > ? AND events.no <= ? ORDER BY events.no LIMIT ?
 """
 _ORDERS = f"SELECT {ENTRY} FROM orders {{}} ORDER BY no DESC LIMIT ?"
+_TESTS = of_lots.TESTS.format(attempt=of_lots.COUNTED)
 _NO_LIMIT = 2**63 - 1
 
 
@@ -311,14 +312,22 @@ class JournalReader:
         return of_lots.counts_of(self._rows(of_lots.COUNTS, number), int(unjudged), int(void))
 
     def lot_tests(
-        self, lot: str, serial: str | None = None, limit: int | None = None, bench: str | None = None
+        self,
+        lot: str,
+        serial: str | None = None,
+        limit: int | None = None,
+        bench: str | None = None,
+        *,
+        counted: bool = True,
     ) -> list[dict[str, Any]]:
-        """The tests of a lot, the newest first, of one serial number, on one bench (its slug): TEST of lots/door.py."""
+        """The tests of a lot, the newest first, of one serial number, on one bench (its slug): TEST of lots/door.py; not `counted`:
+        with 0 as `attempt`, which is quicker where a unit has hundreds."""
         number, _ = self._lot_no(lot)
         wanted = {"lot_tests.serial = ?": serial, "lot_tests.bench = ?": bench}
         given = {key: value for key, value in wanted.items() if value is not None}
         where = " AND ".join(["lot_no = ?", *given])
-        query = f"{of_lots.TESTS} WHERE {where} ORDER BY run_no DESC LIMIT ?"
+        tests = of_lots.TESTS.format(attempt=of_lots.COUNTED if counted else of_lots.UNCOUNTED)
+        query = f"{tests} WHERE {where} ORDER BY run_no DESC LIMIT ?"
         return [
             of_lots.test_of(row)
             for row in self._rows(query, number, *given.values(), _NO_LIMIT if limit is None else limit)
@@ -327,7 +336,7 @@ class JournalReader:
     def lot_test_blocks(self, lot: str, size: int = 5000) -> Iterator[list[dict[str, Any]]]:
         """All tests of a lot in order of opening, at most `size` at a time. NotFoundError, StoreError."""
         number, _ = self._lot_no(lot)
-        query = f"{of_lots.TESTS} WHERE lot_no = ? AND run_no > ? ORDER BY run_no LIMIT ?"
+        query = f"{_TESTS} WHERE lot_no = ? AND run_no > ? ORDER BY run_no LIMIT ?"
         after = 0
         while rows := self._rows(query, number, after, size):
             after = int(rows[-1]["run_no"])
@@ -335,15 +344,13 @@ class JournalReader:
 
     def tests_of_serial(self, serial: str, limit: int = 50) -> list[dict[str, Any]]:
         """Every test of a unit in any lot, the newest first."""
-        query = f"{of_lots.TESTS} WHERE lot_tests.serial = ? ORDER BY run_no DESC LIMIT ?"
+        query = f"{_TESTS} WHERE lot_tests.serial = ? ORDER BY run_no DESC LIMIT ?"
         return [of_lots.test_of(row) for row in self._rows(query, serial, limit)]
 
     def lot_under_test(self, lot: str) -> list[dict[str, Any]]:
         """The tests of a lot that are under way."""
         number, _ = self._lot_no(lot)
-        query = (
-            f"{of_lots.TESTS} WHERE lot_no = ? AND lot_tests.verdict IS NULL AND status IS NULL ORDER BY run_no DESC"
-        )
+        query = f"{_TESTS} WHERE lot_no = ? AND lot_tests.verdict IS NULL AND status IS NULL ORDER BY run_no DESC"
         return [of_lots.test_of(row) for row in self._rows(query, number)]
 
     def judged_between(

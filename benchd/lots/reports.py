@@ -105,7 +105,7 @@ def _study(lots: Lots, entry: Mapping[str, Any]) -> dict[str, Any]:
     from benchd.lots.studies import table_of
 
     body = lots.lot(str(entry["lot"]))
-    tests = lots.journal.lot_tests(str(entry["lot"]))
+    tests = lots.journal.lot_tests(str(entry["lot"]), counted=False)
     design = body["design"]
     found = []
     for one in _part(body).characteristics:

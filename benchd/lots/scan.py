@@ -62,7 +62,7 @@ def _of_study(lots: Lots, entry: Mapping[str, Any], serial: str, bench: str, by:
             "" if rater else " (say --by NAME)"
         )
         return _answer("refuse", serial, why)
-    own = [one for one in left_of(design, lots.journal.lot_tests(lot)) if one[1] == rater]
+    own = [one for one in left_of(design, lots.journal.lot_tests(lot, counted=False)) if one[1] == rater]
     if not own:
         return _answer("refuse", serial, f"{rater} has done all trials of this study")
     if own[0][0] != serial:

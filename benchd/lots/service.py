@@ -27,7 +27,7 @@ LONGEST_TEXT = 4000
 LAST = 20
 MOST_HOURS, LEAST_BASELINE, MOST_BASELINE = 10_000, 5, 200
 MOST_RECORDS = 500  # in a body: the first and the newest
-REPORTS_KEPT, SUMMARIES_KEPT = 8, 64
+COUNTS_KEPT, REPORTS_KEPT, SUMMARIES_KEPT = 32, 8, 64
 
 #: Slug of a bench -> instrument -> calibration due; None where the bench is not known here.
 Dues = Callable[[str], "Mapping[str, date | None] | None"]
@@ -64,6 +64,7 @@ class Lots:
         self.journal, self.shop = journal, shop
         self._wall, self._part_file, self._dues, self._benches = wall, part_file, dues, benches
         self.checks = Checks(journal)
+        self._counts = Kept[dict[str, Any]](COUNTS_KEPT)
         self.statistics = Kept[dict[str, Any]](REPORTS_KEPT)  # of lots, see reports.py
         self.summaries = Kept[tuple[Mapping[str, Any], Mapping[str, Any]]](SUMMARIES_KEPT)  # of closed lots
 
@@ -77,7 +78,7 @@ class Lots:
     def lot(self, lot: str) -> dict[str, Any]:
         entry = self.journal.lot(lot)
         records = self.journal.lot_records(lot)
-        counts = self.journal.lot_counts(lot)
+        counts = dict(self._counts.get(lot, self.journal.lot_stamp(lot), lambda: self.journal.lot_counts(lot)))
         modes = counts.pop("modes")
         last = self.journal.lot_tests(lot, limit=LAST)
         benches = (
@@ -94,7 +95,7 @@ class Lots:
             "records": records if len(records) <= MOST_RECORDS else [records[0], *records[1 - MOST_RECORDS :]],
         }
         if entry["kind"] == "study":
-            left = left_of(records[0]["design"], self.journal.lot_tests(lot))
+            left = left_of(records[0]["design"], self.journal.lot_tests(lot, counted=False))
             body |= {"left": left, "next": list({one[1]: one for one in reversed(left)}.values())[::-1]}
         return body
 
