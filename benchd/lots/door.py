@@ -12,9 +12,13 @@ Body of one ("lot body"):
      "counts": {"units", "passed", "failed", "undecided", "void", "open", "retests", "first_passed"},
      "modes": [{"mode", "title", "units"}], "last": [the 20 newest tests: TEST], "now": [TEST that are under way],
      "benches": [GATE of every bench that a daemon serves, or that tested units of it],
-     "records": [its records, see below]}
+     "doubtful": [what of a lot is to be tested again: DOUBT], "records": [its records, see below: the first and the newest 499]}
     a standard also {"references": {id: {"value", "expanded_uncertainty"}}, "every_hours", "baseline"},
-    a study also {"design": {"units", "raters", "by": "person" | "bench", "trials", "seed", "order": [[serial, rater, trial]]}}
+    a study also {"design": {"units", "raters", "by": "person" | "bench", "trials", "seed", "order": [[serial, rater, trial]]},
+     "left": [trials that were not judged yet, in order], "next": [the first of those of every rater]}
+
+DOUBT: {"bench", "standard", "since": end of its last good check or None, "found": start of the bad one, "until": start of the next good
+        one or None, "units": how many were judged in between and not again since, "serials": [the first 200], "says"}
 
 TEST: {"serial", "run", "run_no", "attempt", "verdict" (None: under way), "mode", "title" (of the mode), "bench", "by", "started",
        "ended", "status", "measured": {id: {"value", "u"}}}
@@ -35,6 +39,8 @@ Records of a lot in the journal, append-only, hashed like those of a work order:
     lot-note     text
     lot-retest   serial, why: somebody wanted a unit tested again
     lot-refused  serial, bench, why: a scan that no test followed
+    lot-cleared  bench, text, adjusted: of a standard: the cause of a signal was found and put right; what is measured after it counts
+                 afresh, and where an instrument was adjusted the bench's chart is made anew
     lot-closed   reason
 
 Errors: NotFoundError, BusyError (closed; being tested on another bench), UsageError (says what makes no sense), ConfigError,
@@ -128,18 +134,22 @@ class LotDoor(Protocol):
 
     def note(self, lot: str, text: str, by: str = "") -> dict[str, Any]: ...
 
+    def cleared(self, lot: str, bench: str, text: str, *, adjusted: bool = False, by: str = "") -> dict[str, Any]:
+        """Of a check standard: the cause of a signal on a bench was found, and put right as `text` says."""
+
     def close(self, lot: str, reason: str = "", by: str = "") -> dict[str, Any]:
         """No more tests. UsageError while one is under way."""
 
     def gate(self, bench: str, part: str) -> dict[str, Any]: ...
 
     def report(self, lot: str) -> dict[str, Any]:
-        """{"lot": entry and head, "report": core.lots.report, "gates": [GATE], "made": time, "program": versions}; of a study
-        {"lot", "study": core.lots.gauge_study}; of a standard {"lot", "charts": [per bench: see benchd/lots/standards.py]}."""
+        """{"lot": entry and head, "report": core.lots.report, "gates": [GATE], "doubtful": [DOUBT], "digest", "shop", "made": time,
+        "program": versions}; of a study {"lot", "design", "left", "characteristics": [core.lots.gauge_study, and id, title, unit,
+        limits]}; of a standard {"lot", "benches": [its charts on each: see benchd/lots/reports.py], "gates"}."""
 
     def certificate(self, lot: str, serial: str) -> dict[str, Any]:
         """{"lot", "unit": TEST, "attempts": [TEST], "verdict": the verdict object of its last judged run, "spec", "rule",
-        "instruments", "digest": the run's in the journal, "program", "made"}. NotFoundError if it was not judged."""
+        "instruments", "digest": the run's in the journal, "doubtful": [DOUBT of this unit], "program", "made"}. NotFoundError if it was not judged."""
 
     def paper(self, lot: str, what: str, form: str) -> bytes:
         """`what`: 'report', or 'unit:SERIAL' for a certificate; `form` 'pdf' or 'html'."""
