@@ -22,6 +22,7 @@ from benchd_dashboards.paper.lot_words import (
     open_strip,
     part_words,
     program_words,
+    risk_words,
     rule_words,
     share_words,
     unit_places,
@@ -68,8 +69,8 @@ def _numbers(body: Data, lot: Data) -> Iterator[tuple[str, str, str]]:
     retests = f"; {counts['retests']} retests" if counts["retests"] else ""
     yield "Final yield", share_words(yields["final"]["part"]), yield_words(yields["final"]) + retests
     producer = number(risk.get("producer"))
-    note = "not known, see below" if producer is None else f"of a whole unit; producer's risk {share_words(producer)}"
-    yield "Consumer's risk", share_words(number(risk.get("consumer"))), note
+    note = "not known, see below" if producer is None else f"of a whole unit; producer's risk {risk_words(producer)}"
+    yield "Consumer's risk", risk_words(risk.get("consumer")), note
 
 
 def _head(data: Data, part: str) -> list[tuple[str, object]]:
@@ -109,7 +110,7 @@ def _sampling(body: Data) -> Iterator[Block]:
             ("Plan", found.get("plan")),
             ("Published in", found.get("source")),
             ("Sample", f"{found['size']} units, accepted with at most {found['accept']} that did not pass, rejected from {found['reject']} on"),
-            ("Found", f"{found['found']} of {found['inspected']} inspected"),
+            ("Found", f"{found['found']} of the first {found['inspected']} units tested did not pass"),
             ("Decision", sentence(found.get("says"))),
         ]
     )  # fmt: skip
@@ -139,7 +140,7 @@ def _glance(body: Data) -> Block:
             (
                 one["title"], limits_words(one, one["unit"]), one["n"], fixed(one["mean"], places), digits(one["sd"]),
                 index_words(told.get("ppk"), "\n"), beyond, f"{one['signals_found']} ({lot_each.plain_count(number(one['signals_expected']) or 0.0)})",
-                share_words(risk),
+                risk_words(risk),
             )
         )  # fmt: skip
     head = (

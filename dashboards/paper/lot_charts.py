@@ -84,7 +84,7 @@ def control(
     points = chart["points"]
     values = [value for _, value in points] + [mark.value for mark in marks] + [value for value, _ in more]
     limits = [chart[key] for key in ("low", "centre", "high") if number(chart.get(key)) is not None]
-    room = 0.2 if any(mark.name for mark in marks) else 0.09
+    room = 0.19 / place[3] if any(mark.name for mark in marks) else 0.09  # for a name above the highest point
     y = _span(values + limits, room, least=0.0 if min(values + limits, default=0.0) >= 0.0 else None)
     x = (_first(points) - 0.5, max(points[-1][0] + 0.5, _first(points) + 1.5)) if points else (0.5, 1.5)
     title = TITLES.get(str(chart.get("kind")), str(chart.get("kind", ""))).format(size=chart.get("size", ""))

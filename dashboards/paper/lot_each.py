@@ -13,7 +13,7 @@ from benchd_dashboards.paper.lot_words import (
     fixed,
     index_words,
     limits_words,
-    share_words,
+    risk_words,
     told,
     unit_places,
 )
@@ -129,7 +129,7 @@ def _risk(risk: Data | None) -> str:
         return "There is no limit, so there is no risk."
     if risk.get("consumer") is None:
         return sentence(risk.get("says"))
-    return told(f"{share_words(risk['consumer'])} and {share_words(risk['producer'])}. {sentence(risk['says'])}")
+    return told(f"{risk_words(risk['consumer'])} and {risk_words(risk['producer'])}. {sentence(risk['says'])}")
 
 
 def _worst(one: Data) -> str:

@@ -12,6 +12,7 @@ from benchd_dashboards.paper.lot_words import (
     fixed,
     limits_words,
     part_words,
+    risk_words,
     share_words,
     unit_places,
     yield_words,
@@ -47,7 +48,7 @@ def _lines(data: Data, width: int) -> Iterator[str]:
         yield f"{title:<17} {share_words(found['part']):>8}  {yield_words(found)}"
     risk = body["risk"] or {}
     if number(risk.get("consumer")) is not None:
-        yield f"{'consumer risk':<17} {share_words(risk['consumer']).replace('under', '<'):>8}  producer risk {share_words(risk['producer'])}, of a whole unit"
+        yield f"{'consumer risk':<17} {risk_words(risk['consumer']).replace('under', '<'):>8}  producer risk {risk_words(risk['producer'])}, of a whole unit"
     yield ""
     for one in body["says"]:
         yield from wrapped(sentence(one), width, "* ", "  ")

@@ -49,6 +49,12 @@ def share_words(share: float | None) -> str:
     return "under 0.0001 %" if share < 0.5 else "over 99.9999 %"
 
 
+def risk_words(risk: object) -> str:
+    """A risk as per cent: no risk is none at all."""
+    found = number(risk)
+    return NONE if found is None else share_words(max(found, 1e-12))
+
+
 def confidence_words(confidence: object) -> str:
     """'95 %'."""
     return f"{100 * (number(confidence) or 0.95):g} %"
