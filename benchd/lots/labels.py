@@ -1,8 +1,8 @@
 """The label of a tested unit, 50 x 25 mm: its serial number as a symbol and in letters, part, lot, verdict, day, rule.
 
 The symbol holds the serial number and nothing else: it is what a scanner of ours reads back. A unit that did not pass gets a label that
-says NOT PASSED in a black field, so that it can be told apart on the shelf; one that was not tested in a lot gets none. The same
-certificate gives the same bytes.
+says NOT PASSED in a black field, so that it can be told apart on the shelf, and one whose bench was found bad after it TEST AGAIN; one
+that was not tested in a lot gets none. The same certificate gives the same bytes.
 
 Code 128: ISO/IEC 15417, quiet zones of 10 modules. Data Matrix (ECC 200): ISO/IEC 16022, quiet zone of 1 module, here 2. Widths of a
 module are whole dots of a printer with 16 dots a mm; the wider ones also of one with 8. No module is narrower than 0.1875 mm: common
@@ -96,15 +96,21 @@ def _said(found: Data) -> _Said:
     serial = str(unit["serial"])
     if lot.get("kind") != "lot":
         raise UsageError(f"{serial[:40]} was tested in {lot['lot']}, a {lot['kind']}: labels are for units of lots")
-    passed = unit.get("verdict") == "pass"
+    doubtful = bool(found.get("doubtful"))
+    passed = unit.get("verdict") == "pass" and not doubtful
     attempt = int(unit.get("attempt") or 1)
     return _Said(
         serial,
         harmless(lot.get("part") or ""),
         harmless(lot["lot"]),
         passed,
-        ("PASSED" if passed else "NOT PASSED") + (f", test {attempt}" if attempt > 1 else ""),
-        "" if passed else harmless(unit.get("title") or unit.get("verdict") or ""),
+        ("PASSED" if passed else "TEST AGAIN" if doubtful else "NOT PASSED")
+        + (f", test {attempt}" if attempt > 1 else ""),
+        ""
+        if passed
+        else "bench was in doubt"
+        if doubtful
+        else harmless(unit.get("title") or unit.get("verdict") or ""),
         str(unit.get("started") or "")[:10],
         harmless(found.get("rule") or ""),
     )

@@ -1,5 +1,5 @@
-"""What was measured of one unit of a lot, on one page. Only a passed unit of a lot has a certificate of conformity; of any other
-the paper is a test report, and says so. What it is given: LotDoor.certificate of benchd/lots/door.py."""
+"""What was measured of one unit of a lot, on one page. Only a passed unit of a lot has a certificate of conformity, and only while no
+check standard puts its bench in doubt; of any other the paper is a test report, and says so. What it is given: LotDoor.certificate of benchd/lots/door.py."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from benchd_dashboards.paper.lot_words import (
     part_words,
     program_words,
     rule_words,
+    told,
 )
 from benchd_dashboards.paper.sheet import Block, facts, fit, heading, items, notice, table, text
 from benchd_dashboards.paper.words import (
@@ -42,11 +43,13 @@ def sheet(data: Data) -> dict[str, Any]:
 
 
 def conforms(data: Data) -> bool:
-    """Whether this may be called a certificate: the last judged test of a unit of a lot is a pass, in row and verdict alike."""
+    """Whether this may be called a certificate: the last judged test of a unit of a lot is a pass, in row and verdict alike, on a
+    bench that was not found bad after it."""
     return (
         data["lot"].get("kind") == "lot"
         and data["unit"].get("verdict") == "pass"
         and (data.get("verdict") or {}).get("verdict") == "pass"
+        and not data.get("doubtful")
     )
 
 
@@ -90,6 +93,13 @@ def _outcome(data: Data) -> Block:
     if conforms(data):
         again = f" It was judged {attempt} times; this is of the last test." if attempt > 1 else ""
         return notice("PASS", f"The unit conforms to its specification by the decision rule below.{again}")
+    if data.get("doubtful"):
+        why = " ".join(told(one["says"]) for one in data["doubtful"][:2])
+        passed = "passed, but in doubt" if unit.get("verdict") == "pass" else "did NOT pass, and is in doubt"
+        return notice(
+            "TEST AGAIN",
+            f"The unit {passed}: this is a test report, no certificate of conformity.\n{clipped(why, 300)}",
+        )
     if unit.get("verdict") == "pass":
         return notice(
             word,

@@ -3,7 +3,7 @@ benchd/core/lots/report.py."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from benchd_dashboards.paper import lot_charts, lot_each
@@ -25,13 +25,15 @@ from benchd_dashboards.paper.lot_words import (
     risk_words,
     rule_words,
     share_words,
+    told,
     unit_places,
     yield_words,
 )
-from benchd_dashboards.paper.sheet import Block, facts, figure, heading, items, keep, numbers, table, text
+from benchd_dashboards.paper.sheet import Block, facts, figure, heading, items, keep, notice, numbers, table, text
 from benchd_dashboards.paper.words import moment, number, one_line, sentence
 
 Data = Mapping[str, Any]
+MOST_SERIALS = 60
 
 
 def sheet(data: Data) -> dict[str, Any]:
@@ -45,6 +47,8 @@ def sheet(data: Data) -> dict[str, Any]:
 def _blocks(data: Data, part: str) -> Iterator[Block]:
     lot, body = data["lot"], data["report"]
     yield numbers(_numbers(body, lot))
+    if data.get("doubtful"):
+        yield notice("TEST AGAIN", "\n".join(told(one["says"]) for one in data["doubtful"]))
     yield heading(2, "What to know first")
     yield items(sentence(one) for one in body["says"])
     yield facts(_head(data, part))
@@ -55,6 +59,7 @@ def _blocks(data: Data, part: str) -> Iterator[Block]:
     yield from _benches(body)
     yield heading(2, "Were the benches right?")
     yield from gate_blocks(data.get("gates"))
+    yield from _doubtful(data.get("doubtful") or ())
     yield from _earlier(body)
     for one in body["characteristics"]:
         yield from lot_each.blocks(one)
@@ -172,6 +177,28 @@ def _benches(body: Data) -> Iterator[Block]:
         for one in body["benches"]
     ]
     yield table(("bench", "units", "tests", "first-pass yield", ""), rows, (2, 1, 1, 1.4, 4))
+
+
+def _doubtful(found: Sequence[Data]) -> Iterator[Block]:
+    """Units that were judged between the last good and the first bad check of their bench."""
+    if not found:
+        return
+    yield text("In doubt, because a check standard was found bad after they were judged:")
+    rows = []
+    for one in found:
+        serials = [one_line(each) for each in one.get("serials") or ()]
+        more = f" and {one['units'] - MOST_SERIALS} more" if one["units"] > MOST_SERIALS else ""
+        rows.append(
+            (
+                one["bench"],
+                one["standard"],
+                moment(one.get("since")) or "none",
+                moment(one.get("found")),
+                one["units"],
+                ", ".join(serials[:MOST_SERIALS]) + more,
+            )
+        )
+    yield table(("bench", "check standard", "last good", "found bad", "units", "serial numbers"), rows, (1, 1.4, 1.5, 1.5, 0.7, 4))  # fmt: skip
 
 
 def _earlier(body: Data) -> Iterator[Block]:

@@ -14,6 +14,7 @@ from benchd_dashboards.paper.lot_words import (
     part_words,
     risk_words,
     share_words,
+    told,
     unit_places,
     yield_words,
 )
@@ -49,6 +50,8 @@ def _lines(data: Data, width: int) -> Iterator[str]:
     risk = body["risk"] or {}
     if number(risk.get("consumer")) is not None:
         yield f"{'consumer risk':<17} {risk_words(risk['consumer']).replace('under', '<'):>8}  producer risk {risk_words(risk['producer'])}, of a whole unit"
+    for one in data.get("doubtful") or ():
+        yield from wrapped(f"TEST AGAIN: {told(one['says'])}", width, hang="  ")
     yield ""
     for one in body["says"]:
         yield from wrapped(sentence(one), width, "* ", "  ")

@@ -113,6 +113,12 @@ def test_a_unit_that_did_not_pass_is_marked(verdict: str) -> None:
     assert b'fill="#fff" d="M' not in labels.label(certificate(), form="svg")
 
 
+def test_a_unit_whose_bench_was_found_bad_after_it_is_not_marked_as_passed() -> None:
+    found = {**certificate(), "doubtful": [{"says": "1 unit was judged on rig 1"}]}
+    said = labels.label(found, form="txt").decode().splitlines()
+    assert said[2:4] == ["TEST AGAIN, 2026-11-26", "bench was in doubt"]
+
+
 def test_a_retest_is_counted_on_the_label() -> None:
     assert "PASSED, test 2" in labels.label(certificate(attempt=2), form="txt").decode()
 

@@ -124,6 +124,19 @@ def test_a_long_lot_is_drawn_from_its_thinned_points() -> None:
     assert re.search(rf"and {one['signals_found'] - 12} more", page) or not one["out_of_control"]
 
 
+def test_units_in_doubt_are_told_first_and_named() -> None:
+    doubt = {
+        "bench": "rig 1", "standard": "VR20-REF-A", "since": "2026-11-26T06:00:00+00:00", "found": "2026-11-26T14:00:00+00:00", "until": None,
+        "units": 70, "serials": [f"S{place:02d}" for place in range(70)], "says": "70 units were judged on rig 1: test them again",
+    }  # fmt: skip
+    data = {**lot(0), "doubtful": [doubt]}
+    page = words_of(LOT.html(data))
+    assert page.index("TEST AGAIN") < page.index("What to know first")
+    assert "2026-11-26 06:00 UTC 2026-11-26 14:00 UTC 70 S00, S01" in page
+    assert "S59 and 10 more" in page
+    assert "TEST AGAIN: 70 units were judged on rig 1: test them again." in LOT.lines(data)
+
+
 def test_a_lot_that_is_open_says_so_on_every_page() -> None:
     made = LOT.pdf(lot(0, state="open", closed=None))
     for page in PdfReader(io.BytesIO(made)).pages:

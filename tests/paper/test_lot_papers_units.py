@@ -65,6 +65,14 @@ def test_a_pass_in_a_study_or_of_a_row_that_contradicts_its_verdict_is_no_certif
         assert "Certificate of conformity" not in words_of(CERTIFICATE.html(data))
 
 
+def test_a_passed_unit_whose_bench_is_in_doubt_has_no_certificate() -> None:
+    data = {**certificate(), "doubtful": [{"says": "1 unit was judged on rig 1 between two checks: test it again"}]}
+    said = words_of(CERTIFICATE.html(data))
+    assert "Certificate of conformity" not in said
+    assert "TEST AGAIN The unit passed, but in doubt" in said
+    assert "1 unit was judged on rig 1 between two checks" in said
+
+
 def test_a_retest_is_shown() -> None:
     said = words_of(CERTIFICATE.html(certificate(attempts=3)))
     assert "It was judged 3 times; this is of the last test." in said
