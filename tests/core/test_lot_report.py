@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 from lot_units import MEAN, SD, SPEC, U, again, lot
 
+from benchd.core.lots.charts import charts_of
 from benchd.core.lots.ranked import ranked
 from benchd.core.lots.report import report, summary, summary_of
+from benchd.core.lots.run_rules import signals_of
 from benchd.core.lots.units import VERDICTS, Units, empty
 
 
@@ -221,6 +223,15 @@ def test_many_points_are_thinned_and_keep_the_furthest() -> None:
     chart = of(report(units, SPEC), "set-point")["charts"][0]
     assert (chart["n"], len(chart["points"]) <= 400) == (1000, True)
     assert max(chart["points"], key=lambda point: point[1])[0] == 2225
+
+
+def test_many_signals_are_counted_and_a_hundred_listed() -> None:
+    units = lot(10_000, 15, drift=0.001)
+    one = of(report(units, SPEC), "set-point")
+    wanted = sum(len(signals_of(chart)) for chart in charts_of(units.value[:, 1]))
+    assert one["signals_found"] == wanted > 200
+    assert len(one["signals"]) == 100
+    assert one["out_of_control"]
 
 
 def test_modes_by_frequency_with_a_running_sum() -> None:

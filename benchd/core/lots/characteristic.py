@@ -26,7 +26,8 @@ Risk = Callable[[int, float | None, float | None, float | None, Characteristic],
 
 WORST = 5
 #: Charts that look as bad as this or worse by chance are not taken for a stable process when capability is told.
-_UNSTABLE = 0.005
+UNSTABLE = 0.005
+_LEAST_FAR = 20  # quartiles of fewer values swing too much to call any of them far
 _FEWEST_BINS, _MOST_BINS = 8, 60
 
 
@@ -52,7 +53,7 @@ def entry(one: Characteristic, first: Units, rules: str, who: Who) -> Entry:
         one.low,
         one.high,
         chart=charts[0] if charts else None,
-        in_control=None if shown.chance is None else shown.chance >= _UNSTABLE,
+        in_control=None if shown.chance is None else shown.chance >= UNSTABLE,
     )
     near = not_far(values, ordered)
     bench = first.bench[places][near]
@@ -65,7 +66,7 @@ def entry(one: Characteristic, first: Units, rules: str, who: Who) -> Entry:
         "risk": None, "benches": [asdict(mean) for mean in bench_means(values[near], bench, first.benches)],
         "benches_left_out": len(values) - int(near.sum()),
         "between_benches": _between(values[near], bench, first.benches, one.unit),
-        "says": _missing(len(values), len(first)),
+        "says": missing(len(values), len(first)),
     }  # fmt: skip
     return Entry(body, shown.chance)
 
@@ -165,7 +166,7 @@ def not_far(values: Floats, ordered: Floats) -> NDArray[np.bool_]:
     """All but far outliers, more than three quartile distances outside the quartiles (Tukey, Exploratory Data Analysis, 1977): one dead unit must
     not hide what differs between benches."""
     n = len(values)
-    if n < LEAST_CHART:
+    if n < _LEAST_FAR:
         return np.ones(n, bool)
     lower, upper = float(ordered[(n - 1) // 4]), float(ordered[(3 * (n - 1)) // 4])
     reach = 3.0 * (upper - lower)
@@ -202,7 +203,7 @@ def _between(values: Floats, bench: NDArray[np.int64], benches: tuple[str, ...],
     return None if found is None else asdict(found)
 
 
-def _missing(n: int, of: int) -> str:
+def missing(n: int, of: int) -> str:
     """'' where every unit was measured."""
     if n == of:
         return "" if n else "not measured: no unit was judged"

@@ -27,8 +27,8 @@ EXPECTED: Mapping[str, Mapping[str, float]] = {
     "nelson": {INDIVIDUALS: 0.0138, MOVING_RANGE: 0.0085, X_BAR: 0.0152, RANGE: 0.0115, SD: 0.0115},
 }
 _BUNCHED = 1.5
-#: More are not told apart: a lot that has shifted breaks rules everywhere.
-MOST, MOST_LISTED = 1000, 100
+#: More are counted, not told apart: a lot that has shifted breaks rules everywhere.
+MOST_LISTED = 100
 POINTS = 400
 
 
@@ -56,9 +56,9 @@ def charted(charts: Sequence[Chart], places: Integers, rules: str, unit: str, wh
     bodies: list[dict[str, Any]] = []
     total, expected, worst = 0, 0.0, 1.0
     for chart in charts:
-        broken = run_rules.signals_of(chart, wanted, unit=unit, most=MOST)
-        found += [_signal(one, chart, places, unit, who) for one in broken[:MOST_LISTED]]
-        total += len(broken)
+        broken = run_rules.signals_of(chart, wanted, unit=unit, most=MOST_LISTED)
+        found += [_signal(one, chart, places, unit, who) for one in broken]
+        total += len(broken) if len(broken) < MOST_LISTED else _count(chart, wanted)
         expected += EXPECTED[rules][chart.kind] * len(chart.points)
         if chart.kind in (INDIVIDUALS, X_BAR):
             worst = _worst(chart)
@@ -66,6 +66,17 @@ def charted(charts: Sequence[Chart], places: Integers, rules: str, unit: str, wh
     found.sort(key=lambda one: one["until"])
     chance = min(1.0, 2.0 * min(worst, more_than_chance(total, expected))) if charts else None
     return Charted(bodies, found[:MOST_LISTED], total, expected, chance)
+
+
+def _count(chart: Chart, rules: Sequence[str]) -> int:
+    """How many signals run_rules.signals_of gives."""
+    flags = run_rules.flags(
+        chart.points, chart.centre, chart.sigma, run_rules.rules_for(chart.kind, rules), low=chart.low, high=chart.high
+    )
+    return sum(
+        int(flag.sum() if run_rules.WINDOWS[rule] == 1 else (np.diff(flag, prepend=False) & flag).sum())
+        for rule, flag in flags.items()
+    )
 
 
 def more_than_chance(found: int, expected: float) -> float:
