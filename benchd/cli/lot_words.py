@@ -33,6 +33,8 @@ def status_lines(body: Mapping[str, Any]) -> Iterator[str]:
         yield f"  {mode['units']:>5}  {mode['title']}"
     for test in body.get("now") or ():
         yield f"under test: {test['serial']} on {test['bench']} since {_at(test['started'])}"
+    for doubt in body.get("doubtful") or ():
+        yield f"IN DOUBT: {doubt['says']}"
     for gate in body.get("benches") or ():
         yield from gate_lines(gate)
     for test in (body.get("last") or ())[:5]:

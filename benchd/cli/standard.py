@@ -162,6 +162,25 @@ def chart(name: str, output: str | None, as_json: bool) -> None:
             echo(paper_lines("standard", door.report(name)))
 
 
+@command.command("cleared", short_help="Write down that the cause of a signal was found and put right.")
+@name_argument
+@click.option("--bench", required=True, metavar="NAME", help="The bench that was out of control.")
+@click.option("--text", required=True, metavar="TEXT", help="What the cause was, and what was done about it.")
+@click.option("--adjusted", is_flag=True, help="An instrument was adjusted: the bench's chart is made anew.")
+@by_option
+@json_option
+def cleared(name: str, bench: str, text: str, adjusted: bool, by: str, as_json: bool) -> None:
+    """Write down that the cause of a signal on a bench was found and put right. Then measure the standard there again."""
+    with at_door() as door:
+        check_kind(door, "standard", name)
+        body = door.cleared(name, bench, text, adjusted=adjusted, by=by)
+    if as_json:
+        print_json(body)
+        return
+    echo([f"{name}: noted for {bench}"])
+    say(f"next: benchd standard measure {name} --bench {bench}")
+
+
 @command.command("close", short_help="Take a check standard out of use.")
 @name_argument
 @click.option("--reason", default="", metavar="TEXT", help="Why.")
