@@ -245,7 +245,6 @@ def units_of(rows: Sequence[Sequence[Any]], ids: Sequence[str]) -> Units:
     serials, at_ms, run_no, bench, verdict, mode, numbers = zip(*rows, strict=True)
     benches = tuple(sorted(set(bench)))
     modes = ("", *sorted({one for one in mode if one}))
-    keys = {one: serial_key(one) for one in set(serials)}
     blank = struct.pack(f"<{2 * len(ids)}d", *[nan] * (2 * len(ids)))
     table = np.frombuffer(b"".join(one or blank for one in numbers), "<f8").reshape(len(rows), len(ids), 2)
     place = {name: number for number, name in enumerate(benches)}
@@ -253,7 +252,7 @@ def units_of(rows: Sequence[Sequence[Any]], ids: Sequence[str]) -> Units:
     code = {name: number for number, name in enumerate(VERDICTS)} | {None: VERDICTS.index("open")}
     whole = Units(
         tuple(ids),
-        np.array([keys[one] for one in serials], np.int64),
+        np.fromiter(map(serial_key, serials), np.int64, len(rows)),
         np.array(at_ms, np.int64),
         np.array(run_no, np.int64),
         np.array([place[one] for one in bench], np.int64),

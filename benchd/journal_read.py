@@ -387,7 +387,7 @@ class JournalReader:
     def lot_units(self, lot: str) -> Units:
         """All tests of a lot as columns, in order of time. NotFoundError, StoreError."""
         number, ids = self._lot_no(lot)
-        return of_lots.units_of(self._rows(of_lots.UNIT_ROWS, number), ids)
+        return of_lots.units_of(self._tuples(of_lots.UNIT_ROWS, number), ids)
 
     def lot_unit_blocks(self, lot: str, size: int = 50_000) -> Iterator[Units]:
         """The same in order of opening, at most `size` tests at a time: for lots that are not to be held in memory whole."""
@@ -425,6 +425,16 @@ class JournalReader:
         with self._lock, self.told():
             db = self._connected()
             return [] if db is None else db.execute(query, values).fetchall()
+
+    def _tuples(self, query: str, *values: Any) -> list[tuple[Any, ...]]:
+        """The same as bare tuples, for what comes by the hundred thousand."""
+        with self._lock, self.told():
+            db = self._connected()
+            if db is None:
+                return []
+            cursor = db.cursor()
+            cursor.row_factory = None
+            return cursor.execute(query, values).fetchall()
 
     def _connected(self) -> sqlite3.Connection | None:
         """The connection; None while there is no journal."""
