@@ -131,10 +131,9 @@ def between_benches(values: ArrayLike, bench: ArrayLike, benches: Sequence[str],
     if (n > 0).sum() < 2:
         return None
     means, variances = _moments(data, code, n)
-    distance = np.empty(len(data))
-    for place in np.flatnonzero(n):
-        chosen = code == place
-        distance[chosen] = np.abs(data[chosen] - np.median(data[chosen]))
+    order = np.argsort(code, kind="stable")
+    middles = [float(np.median(one)) if len(one) else 0.0 for one in np.split(data[order], np.cumsum(n)[:-1])]
+    distance = np.abs(data - np.array(middles)[code])
     return between(n, means, variances, _moments(distance, code, n), unit)
 
 

@@ -53,7 +53,9 @@ def drift(values: ArrayLike, places: ArrayLike | None = None, *, unit: str = "",
     if float(np.ptp(y)) == 0.0:
         return Drift(0.0, 0.0, 0.0, 1.0, 0.0, None, "all values are alike: no drift along the lot")
     slopes, s, variance = _pairs(x, y)
-    slope = float(np.median(slopes))
+    count = len(slopes)
+    slopes.partition(((count - 1) // 2, count // 2))
+    slope = float(slopes[(count - 1) // 2] + slopes[count // 2]) / 2.0
     r = _autocorrelation(y - slope * x)
     factor = (1.0 + r) / (1.0 - r) if r > _critical(len(y)) else 1.0
     spread = math.sqrt(variance * factor)

@@ -47,7 +47,7 @@ None stands for what cannot be known (too few units, one-sided limits for cp, no
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
@@ -83,8 +83,9 @@ def report(
     judged = units.judged()
     attempts = judged.attempts()
     place = np.flatnonzero(attempts == 1)
-    first = judged.taken(place)
-    entries = [entry(one, first, rules, _who(first)) for one in spec.characteristics]
+    first = replace(judged, names=()).taken(place)
+    who = _who(first, judged.names, place)
+    entries = [entry(one, first, rules, who) for one in spec.characteristics]
     characteristics = [one.body for one in entries]
     risks = [_risk(one, first, spec) for one in spec.characteristics]
     for one, risk in zip(characteristics, risks, strict=True):
@@ -209,12 +210,12 @@ def against(old: Mapping[str, Any], characteristics: Sequence[Mapping[str, Any]]
     return {**{key: old.get(key) for key in ("lot", "closed", "units", "first_pass")}, "characteristics": compared}
 
 
-def _who(first: Units) -> Who:
-    names = first.names
+def _who(first: Units, names: Sequence[str], places: NDArray[np.int64]) -> Who:
+    """`names` of all judged tests, `places` of the first ones among them."""
 
     def who(place: int) -> dict[str, Any]:
         return {
-            "serial": names[place] if names else None,
+            "serial": names[places[place]] if names else None,
             "run_no": int(first.run_no[place]),
             "bench": first.benches[int(first.bench[place])],
         }

@@ -52,20 +52,21 @@ def rules_of(name: str) -> tuple[str, ...]:
 def charted(charts: Sequence[Chart], places: Integers, rules: str, unit: str, who: Who) -> Charted:
     """`places` (n,): of the charted values in the lot, from 0."""
     wanted = rules_of(rules)
-    found: list[dict[str, Any]] = []
+    found: list[tuple[int, run_rules.Signal, Chart]] = []
     bodies: list[dict[str, Any]] = []
     total, expected, worst = 0, 0.0, 1.0
     for chart in charts:
         broken = run_rules.signals_of(chart, wanted, unit=unit, most=MOST_LISTED)
-        found += [_signal(one, chart, places, unit, who) for one in broken]
+        found += [(chart.values_of(one.until)[1], one, chart) for one in broken]
         total += len(broken) if len(broken) < MOST_LISTED else _count(chart, wanted)
         expected += EXPECTED[rules][chart.kind] * len(chart.points)
         if chart.kind in (INDIVIDUALS, X_BAR):
             worst = _worst(chart)
         bodies.append(_body(chart, places))
-    found.sort(key=lambda one: one["until"])
+    found.sort(key=lambda one: one[0])
+    listed = [_signal(one, chart, places, unit, who) for _, one, chart in found[:MOST_LISTED]]
     chance = min(1.0, 2.0 * min(worst, more_than_chance(total, expected))) if charts else None
-    return Charted(bodies, found[:MOST_LISTED], total, expected, chance)
+    return Charted(bodies, listed, total, expected, chance)
 
 
 def _count(chart: Chart, rules: Sequence[str]) -> int:
@@ -134,9 +135,11 @@ def thinned(points: Floats, most: int = POINTS) -> Integers:
     """Indices of at most so many points to draw: of equal stretches the least and the greatest, so that no outlier is lost."""
     if len(points) <= most:
         return np.arange(len(points))
-    edges = np.linspace(0, len(points), most // 2 + 1).astype(np.int64)
-    pairs = [
-        (start + int(points[start:end].argmin()), start + int(points[start:end].argmax()))
-        for start, end in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True)
-    ]
-    return np.unique(np.array(pairs))
+    size = -(-len(points) // (most // 2))
+    whole = len(points) // size * size
+    blocks, start = points[:whole].reshape(-1, size), np.arange(0, whole, size)
+    chosen = [start + blocks.argmin(axis=1), start + blocks.argmax(axis=1)]
+    if whole < len(points):
+        rest = points[whole:]
+        chosen.append(whole + np.array([rest.argmin(), rest.argmax()]))
+    return np.unique(np.concatenate(chosen))
