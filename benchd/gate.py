@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
+from benchd.core.lots.serials import JUDGED
 from benchd.errors import ConfigError, NotFitError
 
 if TYPE_CHECKING:
@@ -24,7 +25,6 @@ EVERY_HOURS = 8.0
 BASELINE = 10
 #: No limits narrower than three of these: what a coarse display rounds away is no control (see standing.least_sigma).
 SIGMA_OF_U = 0.1
-JUDGED = frozenset({"pass", "fail", "undecided"})
 CHARTED = ("set-point", "greatest output")
 FOR_EVER_MS = 2**62
 

@@ -19,13 +19,13 @@ from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 from benchd import journal_chain as chain
 from benchd import journal_disk as disk
 from benchd import journal_lots as lots
 from benchd import journal_orders as orders
-from benchd.errors import StoreError
+from benchd.errors import BusyError, StoreError
 from benchd.journal_disk import transaction
 from benchd.journal_read import JournalReader, Row
 from benchd.journal_writer import INSERT_EVENTS, GroupWriter, Queue, last_row, listed, note_in_list, rows_of
@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     from benchd.core.lots.units import Units
     from benchd.journal_thin import Thinned
     from benchd.journal_verify import Finding
+
+T = TypeVar("T")
 
 FILE_NAME = "journal.sqlite"
 #: Free space below which no engine is started: a hundred long runs.
@@ -149,14 +151,10 @@ class Journal:
 
         The list of runs takes from it procedure, bench, machine (or spec, if that is a name), work_order, unit and
         started (UTC, ISO 8601; now if missing). After a failed write this begins anew: see recover().
+        BusyError if its work order is closed, or its lot does not take it: see journal_lots.refuse.
         """
         self.recover()
-        with self._edit() as db:
-            if self._sign is None:
-                self._sign = disk.LifeSign(self._live)
-            with transaction(db):
-                queue = self._begin(db, body, self._sign.name)
-                row = last_row(db)
+        row, queue = self._despite_the_dead(lambda: self._put_in(body))
         self._last_id = queue.run
         if self._writer is None:
             self._writer = GroupWriter(self.path, self._tell)
@@ -194,8 +192,12 @@ class Journal:
     def append_lot(self, lot: str, record: Mapping[str, Any]) -> int:
         """Append a record to an open lot; its seq, once it is on the disk. NotFoundError, BusyError (closed; it is to be closed and
         a unit is under test), StoreError."""
-        with self._edit() as db, transaction(db):
-            return lots.append_lot(db, lot, record)
+
+        def append() -> int:
+            with self._edit() as db, transaction(db):
+                return lots.append_lot(db, lot, record)
+
+        return self._despite_the_dead(append)
 
     def recover(self) -> list[str]:
         """Close as interrupted what failed writes of this process left open, with what was kept; the ids of the runs.
@@ -226,6 +228,25 @@ class Journal:
                 db.execute("INSERT OR IGNORE INTO identity VALUES ('daemon', ?)", (secrets.token_hex(4),))
             (made,) = db.execute("SELECT value FROM identity WHERE key = 'daemon'").fetchone()
         return f"{slug_of(name) or 'benchd'}-{made}"
+
+    def _put_in(self, body: Mapping[str, Any]) -> tuple[int, Queue]:
+        """(newest row, the new run's queue)."""
+        with self._edit() as db:
+            if self._sign is None:
+                self._sign = disk.LifeSign(self._live)
+            with transaction(db):
+                queue = self._begin(db, body, self._sign.name)
+                return last_row(db), queue
+
+    def _despite_the_dead(self, do: Callable[[], T]) -> T:
+        """Do it; once more if it was refused while runs of processes that died meanwhile were still open: a unit is not under test
+        for ever because its bench was switched off."""
+        try:
+            return do()
+        except BusyError:
+            if not self._close_interrupted():
+                raise
+            return do()
 
     def _begin(self, db: sqlite3.Connection, body: Mapping[str, Any], owner: str) -> Queue:
         """Put a run and its first record in. BusyError if its work order is closed, or its lot does not take it."""
@@ -293,14 +314,18 @@ class Journal:
                 f"an older benchd's journal must be brought up to date, and could not be: {error}"
             ) from error
 
-    def _close_interrupted(self) -> None:
-        """Close the runs of processes that died; where nothing may be written they are left to the next one."""
+    def _close_interrupted(self) -> int:
+        """Close the runs of processes that died, how many; where nothing may be written they are left to the next one."""
+        closed = 0
         for run_no, owner in self._read.left_open():
             if not disk.is_dead(self._live, owner):
                 continue
             with suppress(StoreError), self._edit() as db:
-                _interrupt(db, run_no, INTERRUPTED)
+                row, _ = _interrupt(db, run_no, INTERRUPTED)
                 disk.bury(self._live, owner)
+                closed += 1
+                self._tell(row, {})
+        return closed
 
     # --- the whole file -----------------------------------------------------------------------------------------------
 
@@ -336,9 +361,10 @@ class Journal:
         unit: str | None = None,
         bench: str | None = None,
         before: str | None = None,
+        lot: str | None = None,
     ) -> list[dict[str, Any]]:
         """See JournalReader.runs; so for the others."""
-        return self._read.runs(limit, work_order, unit, bench, before)
+        return self._read.runs(limit, work_order, unit, bench, before, lot)
 
     def judged(
         self,

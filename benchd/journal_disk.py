@@ -138,7 +138,11 @@ CREATE TRIGGER lot_records_stay BEFORE UPDATE ON lot_records
 BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
 CREATE TRIGGER lot_records_are_kept BEFORE DELETE ON lot_records
 BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
-CREATE TRIGGER lot_tests_stay BEFORE UPDATE ON lot_tests WHEN OLD.verdict IS NOT NULL
+-- A row is filled once, with its verdict; whose test it is never changes.
+CREATE TRIGGER lot_tests_stay BEFORE UPDATE ON lot_tests
+WHEN OLD.verdict IS NOT NULL OR NEW.verdict IS NULL
+    OR (NEW.run_no, NEW.lot_no, NEW.serial, NEW.bench, NEW.by, NEW.at_ms, NEW.trial)
+        IS NOT (OLD.run_no, OLD.lot_no, OLD.serial, OLD.bench, OLD.by, OLD.at_ms, OLD.trial)
 BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
 CREATE TRIGGER lot_tests_are_kept BEFORE DELETE ON lot_tests
 BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;

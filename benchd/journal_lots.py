@@ -14,17 +14,20 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from difflib import get_close_matches
 from functools import lru_cache
+from hashlib import sha256
 from math import nan
 from typing import TYPE_CHECKING, Any
 
 from benchd import journal_chain as chain
+from benchd.core.lots.serials import JUDGED
 from benchd.errors import BusyError, NotFoundError
+from benchd.journal_orders import moment, record_of, stamped
+from benchd.journal_writer import rows_of
 
 if TYPE_CHECKING:
-    from benchd.core.lots.units import Units
+    from benchd.core.lots.units import Integers, Units
 
 OPEN, CLOSED = "open", "closed"
-JUDGED = ("pass", "fail", "undecided")
 
 #: The columns of the list, and how many tests and units there are.
 ENTRY = (
@@ -42,13 +45,18 @@ SELECT serial, runs.run, lot_tests.run_no, lot_tests.verdict, mode, lot_tests.be
     {attempt}
 FROM lot_tests JOIN runs ON runs.no = run_no JOIN lots ON lots.no = lot_no
 """
+#: Few units are tested twice: they alone are put in order. A verdict and mode may come out of both halves.
 COUNTS = """
-WITH judged AS (
-    SELECT serial, verdict, mode, row_number() OVER (PARTITION BY serial ORDER BY run_no) AS nth,
-        row_number() OVER (PARTITION BY serial ORDER BY run_no DESC) AS back
-    FROM lot_tests WHERE lot_no = ? AND verdict IN ('pass', 'fail', 'undecided')
+WITH twice AS MATERIALIZED (SELECT serial FROM lot_tests WHERE lot_no = ?1 GROUP BY serial HAVING count(*) > 1),
+judged AS (
+    SELECT verdict, mode, run_no = max(run_no) OVER unit AS last, run_no = min(run_no) OVER unit AS first
+    FROM twice JOIN lot_tests USING (serial) WHERE lot_no = ?1 AND verdict IN ('pass', 'fail', 'undecided')
+    WINDOW unit AS (PARTITION BY serial)
 )
-SELECT verdict, mode, sum(back = 1) AS last, sum(nth = 1) AS first, sum(nth > 1) AS again FROM judged GROUP BY verdict, mode
+SELECT verdict, mode, sum(last) AS last, sum(first) AS first, sum(NOT first) AS again FROM judged GROUP BY verdict, mode
+UNION ALL
+SELECT verdict, mode, count(*), count(*), 0 FROM lot_tests
+WHERE lot_no = ?1 AND verdict IN ('pass', 'fail', 'undecided') AND serial NOT IN twice GROUP BY verdict, mode
 """
 
 
@@ -64,7 +72,7 @@ def open_lot(db: sqlite3.Connection, body: Mapping[str, Any]) -> tuple[str, int]
             f"there is a {found['kind']} {lot} already, opened {found['opened'][:16]} UTC ({found['state']}): go on with it, or "
             "choose another name"
         )
-    record = _stamped(db, {**body, "kind": "lot-opened", "lot": lot})
+    record = stamped(db, {**body, "kind": "lot-opened", "lot": lot})
     cells = {"lot": lot, **listed_lot(record)}
     places = ", ".join("?" for _ in cells)
     number = db.execute(f"INSERT INTO lots ({', '.join(cells)}) VALUES ({places})", tuple(cells.values())).lastrowid
@@ -85,7 +93,7 @@ def append_lot(db: sqlite3.Connection, lot: str, record: Mapping[str, Any]) -> i
     seq, before = (0, chain.NOTHING) if newest is None else (int(newest["seq"]), bytes(newest["chain"]))
     if record.get("kind") == "lot-closed":
         _refuse_under_test(db, int(row["no"]), lot)
-    record = _stamped(db, record)
+    record = stamped(db, record)
     _insert(db, int(row["no"]), seq + 1, before, record)
     if record["kind"] == "lot-closed":
         db.execute("UPDATE lots SET closed = ?, state = ? WHERE no = ?", (moment(record), CLOSED, row["no"]))
@@ -107,9 +115,8 @@ def refuse(db: sqlite3.Connection, body: Mapping[str, Any]) -> None:
         raise BusyError(f"{serial} is under test on {now['bench']} in {now['lot']} since {now['started'][11:19]} UTC")
     if row["kind"] != "lot" or body.get("retest"):
         return
-    query = """SELECT verdict, runs.bench, started FROM lot_tests JOIN runs ON runs.no = run_no
+    query = """SELECT lot_tests.verdict, runs.bench, started FROM lot_tests JOIN runs ON runs.no = run_no
         WHERE lot_no = ? AND serial = ? AND lot_tests.verdict IN ('pass', 'fail', 'undecided') ORDER BY run_no DESC LIMIT 1"""
-    query = query.replace("SELECT verdict", "SELECT lot_tests.verdict")
     for old in db.execute(query, (row["no"], serial)):
         raise BusyError(
             f"{serial} was judged in {lot} already: {old['verdict']}, {old['started'][:16].replace('T', ' ')} UTC on {old['bench']}; a "
@@ -127,24 +134,26 @@ def _refuse_under_test(db: sqlite3.Connection, lot_no: int, lot: str) -> None:
 
 def list_test(db: sqlite3.Connection, run_no: int, record: Mapping[str, Any]) -> None:
     """Put a run of a lot into the list of its tests. `record`: its run-opened record."""
+    (lot_no,) = db.execute("SELECT no FROM lots WHERE lot = ?", (str(record["lot"]),)).fetchone()
+    cells = {"run_no": run_no, "lot_no": lot_no, **listed_test(record)}
+    places = ", ".join("?" for _ in cells)
+    db.execute(f"INSERT INTO lot_tests ({', '.join(cells)}) VALUES ({places})", tuple(cells.values()))
+
+
+def listed_test(record: Mapping[str, Any]) -> dict[str, Any]:
+    """What the list of tests takes from a run's first record, by column."""
     import json
 
     from benchd.site import slug_of
 
-    (lot_no,) = db.execute("SELECT no FROM lots WHERE lot = ?", (str(record["lot"]),)).fetchone()
     trial = record.get("trial")
-    db.execute(
-        "INSERT INTO lot_tests (run_no, lot_no, serial, bench, by, at_ms, trial) VALUES (?, ?, ?, ?, ?, ?, ?)",
-        (
-            run_no,
-            lot_no,
-            _text(record.get("unit")) or "",
-            slug_of(str(record.get("bench") or "")),
-            _text(record.get("by")),
-            ms_of(record.get("started")),
-            None if trial is None else json.dumps(list(trial)),
-        ),
-    )
+    return {
+        "serial": _text(record.get("unit")) or "",
+        "bench": slug_of(str(record.get("bench") or "")),
+        "by": _text(record.get("by")),
+        "at_ms": ms_of(record.get("started")),
+        "trial": None if trial is None else json.dumps(list(trial)),
+    }
 
 
 def note_verdict(db: sqlite3.Connection, run_no: int, record: Mapping[str, Any]) -> None:
@@ -161,16 +170,25 @@ def note_verdict(db: sqlite3.Connection, run_no: int, record: Mapping[str, Any])
 
 def filled(record: Mapping[str, Any], ids: Sequence[str]) -> tuple[str, str, bytes]:
     """(verdict, mode, numbers) of a test by its verdict record: value and standard uncertainty of every characteristic."""
-    from benchd.core.lots.serials import numbers_of
-
-    measured = record.get("measured") or {}
-    numbers = [number for id in ids for number in numbers_of(measured.get(id))]
+    measured = record.get("measured")
+    measured = measured if isinstance(measured, Mapping) else {}
+    numbers = [number for id in ids for number in _numbers(measured.get(id))]
     verdict = str(record.get("verdict"))
     return (
         verdict,
         "" if verdict == "pass" else str(record.get("finding") or ""),
         struct.pack(f"<{len(numbers)}d", *numbers),
     )
+
+
+def _numbers(measured: Any) -> tuple[float, float]:
+    """(value, standard uncertainty), NaN for what makes no sense: one run's record must not end the writing of all runs."""
+    from benchd.core.lots.serials import numbers_of
+
+    try:
+        return numbers_of(measured)
+    except (ArithmeticError, AttributeError, TypeError, ValueError):
+        return nan, nan
 
 
 # --- reading ------------------------------------------------------------------------------------------------------------
@@ -238,7 +256,7 @@ def units_of(rows: Sequence[Sequence[Any]], ids: Sequence[str]) -> Units:
     """Rows (serial, at_ms, run_no, bench, verdict, mode, numbers) as columns, in order of time. 100,000 take half a second."""
     import numpy as np
 
-    from benchd.core.lots.units import VERDICTS, Units, empty, joined, serial_key
+    from benchd.core.lots.units import VERDICTS, Units, empty, joined
 
     if not rows:
         return empty(ids)
@@ -252,7 +270,7 @@ def units_of(rows: Sequence[Sequence[Any]], ids: Sequence[str]) -> Units:
     code = {name: number for number, name in enumerate(VERDICTS)} | {None: VERDICTS.index("open")}
     whole = Units(
         tuple(ids),
-        np.fromiter(map(serial_key, serials), np.int64, len(rows)),
+        _keys(serials),
         np.array(at_ms, np.int64),
         np.array(run_no, np.int64),
         np.array([place[one] for one in bench], np.int64),
@@ -265,6 +283,17 @@ def units_of(rows: Sequence[Sequence[Any]], ids: Sequence[str]) -> Units:
         tuple(serials),
     )
     return joined([whole])
+
+
+def _keys(serials: Sequence[str]) -> Integers:
+    """serial_key of each, (n,)."""
+    import numpy as np
+
+    from benchd.core.lots.serials import KEY_BITS
+
+    digests = b"".join([sha256(one.encode("utf-8", "replace")).digest() for one in serials])
+    first = np.frombuffer(digests, ">u8")[:: sha256().digest_size // 8]
+    return (first >> (64 - KEY_BITS)).astype(np.int64)
 
 
 UNIT_ROWS = (
@@ -329,21 +358,7 @@ def first_of(db: sqlite3.Connection, lot_no: int) -> bytes:
     return chain.NOTHING if row is None else bytes(row[0])
 
 
-def moment(record: Mapping[str, Any]) -> str:
-    from benchd.journal_orders import moment as told  # it imports the writer, which imports this module
-
-    return told(record)
-
-
-def _stamped(db: sqlite3.Connection, record: Mapping[str, Any]) -> dict[str, Any]:
-    from benchd.journal_orders import _stamped as stamped
-
-    return stamped(db, record)
-
-
 def _insert(db: sqlite3.Connection, lot_no: int, seq: int, before: bytes, record: Mapping[str, Any]) -> None:
-    from benchd.journal_writer import rows_of
-
     ((_, _, _, row, link),) = rows_of(lot_no, seq, before, [record])
     query = "INSERT INTO lot_records (lot_no, seq, body, chain) VALUES (?, ?, ?, ?)"
     db.execute(query, (lot_no, seq, row[1:-1], link))
@@ -359,7 +374,7 @@ Trouble = tuple[str, str]  # lot ('' if it has none), what is wrong
 
 
 def troubles(db: sqlite3.Connection) -> Iterator[Trouble]:
-    """What is missing or altered in all lots and in the list of their tests."""
+    """What is missing or altered in all lots, and tests without a run. Those of a run: see test_troubles."""
     (last,) = db.execute("SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'lots'").fetchone()
     for number in range(1, int(last) + 1):
         row = db.execute("SELECT * FROM lots WHERE no = ?", (number,)).fetchone()
@@ -368,15 +383,12 @@ def troubles(db: sqlite3.Connection) -> Iterator[Trouble]:
             continue
         for what in _check_lot(db, row):
             yield str(row["lot"]), what
-        for what in _check_tests(db, row):
-            yield str(row["lot"]), what
+    yield from _tests_of_nothing(db)
 
 
 def _check_lot(db: sqlite3.Connection, row: sqlite3.Row) -> Iterator[str]:
     first = first_of(db, int(row["no"]) - 1)
     before = None if first == chain.NOTHING and row["no"] > 1 else chain.seed(f"lot {row['lot']}", first)
-    from benchd.journal_orders import record_of
-
     next_seq, said, closed = 1, dict[str, Any](), None
     for kept in db.execute("SELECT seq, body, chain FROM lot_records WHERE lot_no = ? ORDER BY seq", (row["no"],)):
         if kept["seq"] != next_seq:
@@ -401,32 +413,39 @@ def _check_lot(db: sqlite3.Connection, row: sqlite3.Row) -> Iterator[str]:
             yield f"the list of lots was altered: {column} is {row[column]!r}, its records say {value!r}"
 
 
-def _check_tests(db: sqlite3.Connection, row: sqlite3.Row) -> Iterator[str]:
-    """Whether the list of tests says what the runs' own records say."""
-    ids = ids_of(row["ids"])
-    query = "SELECT run_no, serial, verdict, mode, numbers FROM lot_tests WHERE lot_no = ? ORDER BY run_no"
-    for test in db.execute(query, (row["no"],)).fetchall():
-        opened, verdict = _told(db, int(test["run_no"]))
-        where = f"the list of tests was altered: test of {test['serial']} (run number {test['run_no']})"
-        if opened is not None and (opened.get("lot"), opened.get("unit") or "") != (row["lot"], test["serial"]):
-            yield f"{where}: the run is of {opened.get('unit')!r} in {opened.get('lot')!r}"
-        if verdict is None:
-            if test["verdict"] is not None:
-                yield f"{where}: it says {test['verdict']}, the run has no verdict"
-        elif filled(verdict, ids) != (test["verdict"], test["mode"], test["numbers"]):
-            yield f"{where}: verdict or numbers are not those of the run"
+def test_troubles(
+    db: sqlite3.Connection, run_no: int, opened: Mapping[str, Any] | None, verdict: Mapping[str, Any] | None
+) -> Iterator[str]:
+    """Whether the list of tests says of a run what its run-opened and verdict records do, which may be gone."""
+    query = "SELECT lot_tests.*, lot, ids FROM lot_tests LEFT JOIN lots ON lots.no = lot_no WHERE run_no = ?"
+    row = db.execute(query, (run_no,)).fetchone()
+    if opened is None:  # told as the run's own trouble
+        return
+    lot = opened.get("lot") or None
+    if row is None:
+        if lot is not None:
+            yield f"is missing in the list of tests of lot {lot}: its first record says that it tested {opened.get('unit')}"
+        return
+    said = {"lot": lot, **listed_test(opened)}
+    for column, value in said.items():
+        if row[column] != value:
+            yield f"the list of tests was altered: {column} is {row[column]!r}, its first record says {value!r}"
+    if verdict is None:
+        if row["verdict"] is not None:
+            yield f"the list of tests was altered: it says {row['verdict']}, the run has no verdict"
+        return
+    try:
+        ids = ids_of(row["ids"])
+    except (TypeError, ValueError):  # the lot is gone or altered: told as its own trouble
+        return
+    if filled(verdict, ids) != (row["verdict"], row["mode"], row["numbers"]):
+        yield "the list of tests was altered: verdict or numbers are not those of the run"
 
 
-def _told(db: sqlite3.Connection, run_no: int) -> tuple[dict[str, Any] | None, dict[str, Any] | None]:
-    """(run-opened, verdict) records of a run, None where there is none that can be read."""
-    opened = verdict = None
-    for order, limit in (("ASC", 1), ("DESC", 3)):
-        query = f"SELECT seq, body FROM events WHERE run_no = ? ORDER BY seq {order} LIMIT {limit}"
-        for row in db.execute(query, (run_no,)):
-            try:
-                found = [record for _, record in chain.records(row["seq"], row["body"])]
-            except (TypeError, ValueError):  # told as the run's own trouble
-                continue
-            opened = next((one for one in found if one.get("kind") == "run-opened"), opened)
-            verdict = next((one for one in found if one.get("kind") == "verdict"), verdict)
-    return opened, verdict
+def _tests_of_nothing(db: sqlite3.Connection) -> Iterator[Trouble]:
+    """Tests that no run stands behind: nobody who goes through the runs meets them."""
+    query = """SELECT run_no, serial, lot FROM lot_tests LEFT JOIN lots ON lots.no = lot_no
+        WHERE run_no NOT IN (SELECT no FROM runs) ORDER BY run_no"""
+    for row in db.execute(query):
+        what = f"the list of tests was altered: there is no run number {row['run_no']}, the test of {row['serial']}"
+        yield str(row["lot"] or ""), what

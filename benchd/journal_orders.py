@@ -50,7 +50,7 @@ def open_order(db: sqlite3.Connection, body: Mapping[str, Any]) -> tuple[str, in
             f"there is a work order {work_order} already, opened {found['opened'][:16]} UTC ({found['state']}): "
             "go on with it, or choose another number"
         )
-    record = _stamped(db, {**body, "kind": "order-opened", "work_order": work_order})
+    record = stamped(db, {**body, "kind": "order-opened", "work_order": work_order})
     cells = listed_order(record)
     names = ", ".join(("work_order", *cells))
     places = ", ".join("?" for _ in range(len(cells) + 1))
@@ -70,7 +70,7 @@ def append_order(
     seq, before = (0, chain.NOTHING) if newest is None else (int(newest["seq"]), bytes(newest["chain"]))
     if at is not None and at != (seq, newest_run_of(db, work_order)):
         raise Moved(f"work order {work_order} was written to meanwhile: look at it again")
-    record = _stamped(db, record)
+    record = stamped(db, record)
     _insert(db, order["no"], seq + 1, before, record)
     if record["kind"] == "order-closed":
         cells = listed_order(record)
@@ -163,7 +163,7 @@ def _next_free(db: sqlite3.Connection) -> str:
     return str(db.execute(_NEXT_FREE, {"first": FIRST_NUMBER}).fetchone()[0])
 
 
-def _stamped(db: sqlite3.Connection, record: Mapping[str, Any]) -> dict[str, Any]:
+def stamped(db: sqlite3.Connection, record: Mapping[str, Any]) -> dict[str, Any]:
     newest = int(db.execute("SELECT coalesce(max(no), 0) FROM runs").fetchone()[0])
     kept = {key: value for key, value in record.items() if key != "seq"}
     if "kind" not in kept:

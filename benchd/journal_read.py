@@ -35,6 +35,7 @@ _AFTER_ROW = """
 SELECT events.no, run, run_no, seq, body, chain FROM events JOIN runs ON runs.no = run_no
 WHERE events.no > ? AND events.no <= ? ORDER BY events.no LIMIT ?
 """
+_OF_LOT = "no IN (SELECT run_no FROM lot_tests JOIN lots ON lots.no = lot_no WHERE lot = ?)"
 _ORDERS = f"SELECT {ENTRY} FROM orders {{}} ORDER BY no DESC LIMIT ?"
 _TESTS = of_lots.TESTS.format(attempt=of_lots.COUNTED)
 _NO_LIMIT = 2**63 - 1
@@ -86,11 +87,12 @@ class JournalReader:
         unit: str | None = None,
         bench: str | None = None,
         before: str | None = None,
+        lot: str | None = None,
     ) -> list[dict[str, Any]]:
-        """The newest runs first, of one work order, unit and bench (its name as in the bench file), older than run
+        """The newest runs first, of one work order, unit, bench (its name as in the bench file) and lot, older than run
         `before`. Keys: see _LISTED; `run_no` is from 1, in the order of opening; `status` and `verdict` are None while a
         run is open. StoreError."""
-        wanted: dict[str, Any] = {"work_order = ?": work_order, "unit = ?": unit, "bench = ?": bench}
+        wanted: dict[str, Any] = {"work_order = ?": work_order, "unit = ?": unit, "bench = ?": bench, _OF_LOT: lot}
         if before is not None:
             wanted["no < ?"] = self.info(before)["run_no"]
         given = {key: value for key, value in wanted.items() if value is not None}
@@ -279,6 +281,11 @@ class JournalReader:
             return dict(row)
         with self._lock, self.told():
             raise NotFoundError(of_lots.no_such_lot(self._connected(), lot))
+
+    def lot_of(self, run_no: int) -> dict[str, Any]:
+        """{lot, lot_kind} of a run; {} if it is of none."""
+        query = "SELECT lot, kind AS lot_kind FROM lot_tests JOIN lots ON lots.no = lot_no WHERE run_no = ?"
+        return next((dict(row) for row in self._rows(query, run_no)), {})
 
     def _lot_no(self, lot: str) -> tuple[int, tuple[str, ...]]:
         for row in self._rows("SELECT no, ids FROM lots WHERE lot = ?", lot):

@@ -175,6 +175,8 @@ class _Walk:
     said: dict[str, tuple[Any, int]] = field(default_factory=dict)  # column -> what the records say of it, and which
     run: str | None = None
     closed: bool = False
+    opened: dict[str, Any] | None = None  # these two records, for the list of tests of lots
+    verdict: dict[str, Any] | None = None
 
 
 def check_run(db: sqlite3.Connection, row: sqlite3.Row, anchor: str | None = None) -> Iterator[Finding]:
@@ -190,6 +192,8 @@ def check_run(db: sqlite3.Connection, row: sqlite3.Row, anchor: str | None = Non
         names = f"record {seq_from} was" if seq_from == seq_to else f"records {seq_from} to {seq_to} were"
         yield Finding(run, seq_from, seq_to, f"{names} altered: digest and text do not agree")
     yield from _against_list(walk, run, row)
+    for what in journal_lots.test_troubles(db, number, walk.opened, walk.verdict):
+        yield Finding(run, 0, 0, what)
     if walk.anchor is not None:
         yield Finding(run, 0, 0, f"no record has the digest {anchor} that was kept elsewhere: it was cut or rewritten")
 
@@ -239,6 +243,8 @@ def _follow(walk: _Walk, held: list[chain.Element], links: list[bytes], sealed: 
                 walk.said |= {key: (value, one.seq) for key, value in listed(record).items()}
                 walk.run = record.get("run") if kind == "run-opened" else walk.run
                 walk.closed = walk.closed or kind == "run-closed"
+                walk.opened = record if kind == "run-opened" else walk.opened
+                walk.verdict = record if kind == "verdict" else walk.verdict
         if link == walk.anchor:
             walk.anchor = None
         walk.before = link

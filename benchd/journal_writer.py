@@ -14,7 +14,6 @@ from typing import Any
 from benchd.errors import StoreError
 from benchd.journal_chain import SIZE, links
 from benchd.journal_disk import MAX_ROW, connect, transaction, trouble
-from benchd.journal_lots import note_verdict
 
 Record = Mapping[str, Any]
 
@@ -234,6 +233,8 @@ def note_in_list(db: sqlite3.Connection, run_no: int, records: Sequence[Record])
             names = ", ".join(f"{key} = ?" for key in cells)
             db.execute(f"UPDATE runs SET {names} WHERE no = ?", (*cells.values(), run_no))
             if record["kind"] == "verdict":
+                from benchd.journal_lots import note_verdict  # which needs rows_of of this module
+
                 note_verdict(db, run_no, record)
 
 

@@ -7,6 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from benchd import gate, preflight
+from benchd.core.lots.serials import JUDGED
 from benchd.errors import ConfigError, NotFoundError
 from benchd.lots.kept import Kept
 from benchd.runner import utc_text
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from benchd.journal import Journal
     from benchd.lots.service import Lots
 
-JUDGED = ("pass", "fail", "undecided")
 EARLIER, LOOKED_THROUGH = 5, 200
 #: Summary of a closed lot, and how each of its characteristics was measured.
 Earlier = tuple[Mapping[str, Any], Mapping[str, tuple[Any, ...]]]

@@ -6,9 +6,9 @@ import random
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from benchd.core.lots.serials import JUDGED
 from benchd.errors import UsageError
 
-JUDGED = ("pass", "fail", "undecided")
 MOST_UNITS, MOST_RATERS = 50, 10
 
 

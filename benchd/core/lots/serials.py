@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from math import isfinite, nan
 from typing import Any
 
+VERDICTS = ("pass", "fail", "undecided", "void", "open")  # open: under way, or cut short before it was judged
+JUDGED = VERDICTS[:3]  # the others say nothing of a unit
 DIGITS = 12
 KEY_BITS = 48  # a store that keeps numbers alone keeps these exactly
 

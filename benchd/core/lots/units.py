@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.core.lots.serials import DIGITS as DIGITS
+from benchd.core.lots.serials import JUDGED
+from benchd.core.lots.serials import VERDICTS as VERDICTS
 from benchd.core.lots.serials import rounded as rounded
 from benchd.core.lots.serials import serial_key as serial_key
-
-VERDICTS = ("pass", "fail", "undecided", "void", "open")  # open: under way, or cut short before it was judged
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -67,7 +67,7 @@ class Units:
 
     def judged(self) -> Units:
         """Those that were judged: pass, fail or undecided. Void and cut-short tests say nothing of a unit."""
-        return self.taken(self.verdict <= VERDICTS.index("undecided"))
+        return self.taken(self.verdict < len(JUDGED))
 
     def attempts(self) -> Integers:
         """(n,) which judged test of its unit each is, from 1."""
@@ -105,6 +105,7 @@ def joined(parts: Sequence[Units]) -> Units:
     mode = np.concatenate([_moved(one.mode, one.modes, modes) for one in parts])
     at_ms, run_no = (np.concatenate([getattr(one, name) for one in parts]) for name in ("at_ms", "run_no"))
     order = np.lexsort((run_no, bench, at_ms))
+    in_order = len(parts) == 1 and bool((order[1:] > order[:-1]).all())
     whole = Units(
         ids,
         np.concatenate([one.serial for one in parts]),
@@ -119,7 +120,7 @@ def joined(parts: Sequence[Units]) -> Units:
         np.concatenate([one.u for one in parts]),
         tuple(name for one in parts for name in one.names) if all(one.names or not len(one) for one in parts) else (),
     )
-    return whole.taken(order)
+    return whole if in_order else whole.taken(order)
 
 
 def _moved(codes: Integers, old: Sequence[str], new: Sequence[str]) -> Integers:
