@@ -10,8 +10,9 @@ import tempfile
 from collections.abc import Callable, Coroutine, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from benchd import __version__, orders
 from benchd.clock import Clock
@@ -362,32 +363,21 @@ class Daemon:
         return target.name
 
 
-def _machine_file(name: str) -> Path:
-    """A machine file by its bare name. NotFoundError; a path never gets so far as to be looked up."""
+def _file_of(kind: Literal["machine", "regulator"], name: str) -> Path:
+    """A machine or regulator file by its bare name. NotFoundError; a path never gets so far as to be looked up."""
     from benchd import config
     from benchd.registry import nearest
 
-    known = config.known_files("machine")
+    known = config.known_files(kind)
     if not _SPEC_NAME.fullmatch(name) or name.removesuffix(".toml") not in known:
         near = nearest(name, known)
         raise NotFoundError(
-            f"no machine {name[:64]!r} is known to this daemon{near}; there are {', '.join(known) or 'none'}"
+            f"no {kind} {name[:64]!r} is known to this daemon{near}; there are {', '.join(known) or 'none'}"
         )
     return known[name.removesuffix(".toml")]
 
 
-def _regulator_file(name: str) -> Path:
-    """A regulator file by its bare name. NotFoundError."""
-    from benchd import config
-    from benchd.registry import nearest
-
-    known = config.known_files("regulator")
-    if not _SPEC_NAME.fullmatch(name) or name.removesuffix(".toml") not in known:
-        near = nearest(name, known)
-        raise NotFoundError(
-            f"no regulator file {name[:64]!r} is known to this daemon{near}; there are {', '.join(known) or 'none'}"
-        )
-    return known[name.removesuffix(".toml")]
+_machine_file, _regulator_file = partial(_file_of, "machine"), partial(_file_of, "regulator")
 
 
 def _utc() -> str:

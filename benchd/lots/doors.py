@@ -6,8 +6,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from benchd.errors import PortError
-
 if TYPE_CHECKING:
     from benchd.client_lots import RemoteLots
     from benchd.lots.service import Lots
@@ -30,14 +28,9 @@ def open_door() -> Iterator[Lots | RemoteLots]:
 def _remote() -> RemoteLots | None:
     from benchd import client
 
-    found = client.find()
+    found = client.at_hand()
     if found is None:
         return None
-    if found.local:
-        try:
-            found.ask("GET", "/v1/health")
-        except PortError:  # it hangs, and its journal is at hand
-            return None
     from benchd.client_lots import RemoteLots
 
     return RemoteLots(found)

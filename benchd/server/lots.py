@@ -13,9 +13,9 @@ from benchd.daemon.interface import DaemonInterface
 from benchd.lots.door import NewLot
 from benchd.server import models_lots as models
 from benchd.server.models import Name, Only
-from benchd.server.routing import Json, how, located, principal_of
+from benchd.server.papers import PAPER, POLICY, paper_response
+from benchd.server.routing import Json, how, located, said_by
 from benchd.server.tokens import Scope
-from benchd.server.visits import _MEDIA, _PAPER, _PAPER_POLICY
 
 TAGS: list[str | Enum] = ["lots"]
 LOOK, LOOK_404 = how(Scope.LOOK), how(Scope.LOOK, "404")
@@ -81,7 +81,7 @@ def _writing(app: FastAPI, daemon: DaemonInterface) -> None:
         given = wanted.model_dump(exclude={"references", "by", "lot", "part"})
         references = {id: (one.value, one.expanded_uncertainty) for id, one in wanted.references.items()}
         new = NewLot(
-            **given, lot=wanted.lot or "", part=wanted.part or "", references=references, by=_by(request, wanted.by)
+            **given, lot=wanted.lot or "", part=wanted.part or "", references=references, by=said_by(request, wanted.by)
         )
         body = await asyncio.to_thread(daemon.lots.open, new)
         return Json(body, status_code=201, headers={"Location": f"/v1/lots/{quote(body['lot'], safe='')}"})
@@ -92,7 +92,7 @@ def _writing(app: FastAPI, daemon: DaemonInterface) -> None:
     )  # fmt: skip
     async def scan(request: Request, lot: LotPath, wanted: models.NewScan) -> Response:
         """What is to be done with what a scanner read. To test it, open a run of 'unit' with this lot and serial number."""
-        by = _by(request, wanted.by)
+        by = said_by(request, wanted.by)
 
         def work() -> dict[str, Any]:
             return daemon.lots.scan(lot, wanted.text, wanted.bench, again=wanted.again, by=by)
@@ -102,12 +102,12 @@ def _writing(app: FastAPI, daemon: DaemonInterface) -> None:
     @app.post("/v1/lots/{lot}/notes", **WRITES)
     async def note(request: Request, lot: LotPath, wanted: models.NewLotNote) -> Response:
         """Write a remark into a lot."""
-        return Json(await asyncio.to_thread(daemon.lots.note, lot, wanted.text, _by(request, wanted.by)))
+        return Json(await asyncio.to_thread(daemon.lots.note, lot, wanted.text, said_by(request, wanted.by)))
 
     @app.post("/v1/lots/{lot}/cleared", **WRITES)
     async def cleared(request: Request, lot: LotPath, wanted: models.NewCleared) -> Response:
         """Of a check standard: the cause of a signal on a bench was found and put right."""
-        by = _by(request, wanted.by)
+        by = said_by(request, wanted.by)
 
         def work() -> dict[str, Any]:
             return daemon.lots.cleared(lot, wanted.bench, wanted.text, adjusted=wanted.adjusted, by=by)
@@ -117,7 +117,7 @@ def _writing(app: FastAPI, daemon: DaemonInterface) -> None:
     @app.post("/v1/lots/{lot}/close", **WRITES)
     async def close(request: Request, lot: LotPath, wanted: models.CloseLot) -> Response:
         """Close it: no unit is tested in it any more."""
-        return Json(await asyncio.to_thread(daemon.lots.close, lot, wanted.reason, _by(request, wanted.by)))
+        return Json(await asyncio.to_thread(daemon.lots.close, lot, wanted.reason, said_by(request, wanted.by)))
 
 
 def _printing(app: FastAPI, daemon: DaemonInterface) -> None:
@@ -125,7 +125,7 @@ def _printing(app: FastAPI, daemon: DaemonInterface) -> None:
 
     @app.get(
         "/v1/lots/{lot}/report",
-        response_model=models.ReportBody, responses={200: _PAPER}, openapi_extra=LOOK_404, tags=TAGS,
+        response_model=models.ReportBody, responses={200: PAPER}, openapi_extra=LOOK_404, tags=TAGS,
     )  # fmt: skip
     async def report(
         lot: LotPath, format: Annotated[Literal["json", "html", "pdf"], Query(description="As what.")] = "json"
@@ -135,11 +135,11 @@ def _printing(app: FastAPI, daemon: DaemonInterface) -> None:
             if format == "json":
                 return Json(await asyncio.to_thread(daemon.lots.report, lot))
             paper = await asyncio.to_thread(daemon.lots.paper, lot, "report", format)
-        return _paper(paper, format)
+        return paper_response(paper, format)
 
     @app.get(
         "/v1/lots/{lot}/units/{serial:path}/certificate",
-        response_model=models.CertificateBody, responses={200: _PAPER}, openapi_extra=LOOK_404, tags=TAGS,
+        response_model=models.CertificateBody, responses={200: PAPER}, openapi_extra=LOOK_404, tags=TAGS,
     )  # fmt: skip
     async def certificate(
         lot: LotPath,
@@ -151,7 +151,7 @@ def _printing(app: FastAPI, daemon: DaemonInterface) -> None:
             return Json(await asyncio.to_thread(daemon.lots.certificate, lot, serial))
         async with working:
             paper = await asyncio.to_thread(daemon.lots.paper, lot, f"unit:{serial}", format)
-        return _paper(paper, format)
+        return paper_response(paper, format)
 
     @app.get(
         "/v1/lots/{lot}/units/{serial:path}/label",
@@ -165,7 +165,7 @@ def _printing(app: FastAPI, daemon: DaemonInterface) -> None:
     ) -> Response:
         """The unit's label."""
         made = await asyncio.to_thread(daemon.lots.label, lot, serial, symbol, form)
-        return Response(made, headers={"Content-Type": _FILES[form], "Content-Security-Policy": _PAPER_POLICY})
+        return Response(made, headers={"Content-Type": _FILES[form], "Content-Security-Policy": POLICY})
 
     @app.get(
         "/v1/lots/{lot}/export", response_class=Response, responses={200: _FILE}, openapi_extra=LOOK_404, tags=TAGS
@@ -175,12 +175,3 @@ def _printing(app: FastAPI, daemon: DaemonInterface) -> None:
         async with working:
             made = await asyncio.to_thread(daemon.lots.export, lot, form)
         return Response(made, headers={"Content-Type": _FILES[form]})
-
-
-def _paper(paper: bytes, format: str) -> Response:
-    return Response(paper, headers={"Content-Type": _MEDIA[format], "Content-Security-Policy": _PAPER_POLICY})
-
-
-def _by(request: Request, by: str) -> str:
-    """Who it was: whom the body names, else whose token it is."""
-    return by.strip() or principal_of(request.scope).name

@@ -71,6 +71,11 @@ def principal_of(connection: Connection) -> Principal:
     return principal
 
 
+def said_by(request: Request, by: str) -> str:
+    """Who says or does something: whom the body names, else whose token it is."""
+    return by.strip() or principal_of(request.scope).name
+
+
 def _check_query(request: Request, known: set[str]) -> None:
     for name in dict.fromkeys(request.query_params):
         if name not in known:

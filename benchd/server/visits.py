@@ -15,7 +15,8 @@ from benchd.daemon.interface import DaemonInterface
 from benchd.errors import UsageError
 from benchd.server import models_visits as models
 from benchd.server.models import Name, Only
-from benchd.server.routing import Json, how, located, principal_of
+from benchd.server.papers import PAPER, paper_response
+from benchd.server.routing import Json, how, located, said_by
 from benchd.server.tokens import Scope
 from benchd.visits.door import NewRepair, NewVisit
 from benchd.visits.photos import Photo
@@ -27,16 +28,6 @@ WRITES: dict[str, Any] = {
     "response_model": models.VisitBody,
     "openapi_extra": how(Scope.OPERATE, "404", "409"),
     "tags": TAGS,
-}
-#: Its style and its pictures stand within it; it fetches nothing and runs nothing.
-_PAPER_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'"
-_MEDIA = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}
-_PAPER: dict[str, Any] = {
-    "description": "The paper.",
-    "content": {
-        "application/pdf": {"schema": {"type": "string", "format": "binary"}},
-        "text/html": {"schema": {"type": "string"}},
-    },
 }
 
 
@@ -89,7 +80,7 @@ def _writing(app: FastAPI, daemon: DaemonInterface) -> None:
             wanted.unit,
             wanted.customer,
             wanted.work_order or "",
-            _by(request, wanted.by),
+            said_by(request, wanted.by),
         )
         body = await asyncio.to_thread(daemon.visits.open, new)
         where = f"/v1/orders/{quote(body['work_order'], safe='')}"
@@ -98,7 +89,7 @@ def _writing(app: FastAPI, daemon: DaemonInterface) -> None:
     @app.post("/v1/orders/{work_order}/answers", **WRITES)
     async def answer(request: Request, work_order: Name, wanted: models.NewOrderAnswer) -> Response:
         """Write down what the operator of the machine answered. The newest answer to a question counts."""
-        said = (work_order, wanted.question, wanted.outcome, wanted.note, _by(request, wanted.by))
+        said = (work_order, wanted.question, wanted.outcome, wanted.note, said_by(request, wanted.by))
         return Json(await asyncio.to_thread(daemon.visits.answer, *said))
 
     @app.post("/v1/orders/{work_order}/findings", **WRITES)
@@ -107,7 +98,7 @@ def _writing(app: FastAPI, daemon: DaemonInterface) -> None:
 
         def work() -> dict[str, Any]:
             photos = [_photo(one) for one in wanted.photos]
-            by = _by(request, wanted.by)
+            by = said_by(request, wanted.by)
             return daemon.visits.find_with(work_order, wanted.check, wanted.outcome, wanted.note, photos, by)
 
         return Json(await asyncio.to_thread(work))
@@ -115,7 +106,7 @@ def _writing(app: FastAPI, daemon: DaemonInterface) -> None:
     @app.post("/v1/orders/{work_order}/notes", **WRITES)
     async def note(request: Request, work_order: Name, wanted: models.NewOrderNote) -> Response:
         """Write a remark into an order."""
-        return Json(await asyncio.to_thread(daemon.visits.note, work_order, wanted.text, _by(request, wanted.by)))
+        return Json(await asyncio.to_thread(daemon.visits.note, work_order, wanted.text, said_by(request, wanted.by)))
 
 
 def _repairing(app: FastAPI, daemon: DaemonInterface) -> None:
@@ -129,14 +120,14 @@ def _repairing(app: FastAPI, daemon: DaemonInterface) -> None:
             tuple(wanted.touches),
             tuple(one.model_dump() for one in wanted.parts),
             wanted.minutes,
-            _by(request, wanted.by),
+            said_by(request, wanted.by),
         )
         return Json(await asyncio.to_thread(daemon.visits.repair, work_order, done))
 
     @app.post("/v1/orders/{work_order}/close", **WRITES)
     async def close(request: Request, work_order: Name, wanted: models.CloseOrder) -> Response:
         """Close an order: as proven if its runs prove it, else only with a reason (422 says what is missing)."""
-        said = (work_order, wanted.reason, _by(request, wanted.by))
+        said = (work_order, wanted.reason, said_by(request, wanted.by))
         return Json(await asyncio.to_thread(daemon.visits.close, *said))
 
 
@@ -145,7 +136,7 @@ def _printing(app: FastAPI, daemon: DaemonInterface) -> None:
 
     @app.get(
         "/v1/orders/{work_order}/report",
-        response_class=Response, responses={200: _PAPER}, openapi_extra=LOOK_404, tags=TAGS,
+        response_class=Response, responses={200: PAPER}, openapi_extra=LOOK_404, tags=TAGS,
     )  # fmt: skip
     async def report(
         work_order: Name, format: Annotated[Literal["html", "pdf"], Query(description="What it is printed as.")] = "pdf"
@@ -153,12 +144,7 @@ def _printing(app: FastAPI, daemon: DaemonInterface) -> None:
         """The customer's page and the technical part. One is printed at a time."""
         async with printing:
             paper = await asyncio.to_thread(daemon.visits.report, work_order, format)
-        return Response(paper, headers={"Content-Type": _MEDIA[format], "Content-Security-Policy": _PAPER_POLICY})
-
-
-def _by(request: Request, by: str) -> str:
-    """Who it was: whom the body names, else whose token it is."""
-    return by.strip() or principal_of(request.scope).name
+        return paper_response(paper, format)
 
 
 def _photo(wanted: models.NewPhoto) -> Photo:

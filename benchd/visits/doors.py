@@ -7,7 +7,6 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from benchd.core.causes.knowledge import Knowledge
-from benchd.errors import PortError
 
 if TYPE_CHECKING:
     from benchd.client_visits import RemoteVisits
@@ -31,14 +30,9 @@ def open_door() -> Iterator[Visits | RemoteVisits]:
 def _remote() -> RemoteVisits | None:
     from benchd import client
 
-    found = client.find()
+    found = client.at_hand()
     if found is None:
         return None
-    if found.local:
-        try:
-            found.ask("GET", "/v1/health")
-        except PortError:  # it hangs, and its journal is at hand
-            return None
     from benchd.client_visits import RemoteVisits
 
     return RemoteVisits(found)
