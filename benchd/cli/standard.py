@@ -5,8 +5,8 @@ from __future__ import annotations
 import click
 
 from benchd.cli.common import print_json, say
-from benchd.cli.lot import check_kind, closed, listed, paper_lines
-from benchd.cli.units import at_door, bench_option, by_option, echo, form_of, json_option, text_of_part, written
+from benchd.cli.series import check_kind, closing, listing, reporting
+from benchd.cli.units import at_door, bench_option, by_option, echo, json_option, text_of_part
 
 name_argument = click.argument("name", metavar="NAME")
 
@@ -118,16 +118,6 @@ def measure(ctx: click.Context, name: str, bench: str, by: str, headless: bool, 
     ctx.exit(code if code not in (0, 1, 3) else 0 if gate["fit"] else 1)
 
 
-@command.command("list", short_help="List the check standards.")
-@click.option("--state", type=click.Choice(["open", "closed"]), help="Only these.")
-@click.option("--part", metavar="NUMBER", help="Only for this part number.")
-@click.option("--limit", default=20, show_default=True, type=click.IntRange(1, 1000), help="At most so many.")
-@json_option
-def list_(state: str | None, part: str | None, limit: int, as_json: bool) -> None:
-    """List the check standards, newest first."""
-    listed("standard", state, part, limit, as_json)
-
-
 @command.command("fit", short_help="Say whether a bench may judge lots of a part today.")
 @click.option("--bench", required=True, metavar="NAME", help="The bench.")
 @click.option("--part", required=True, metavar="NUMBER", help="Part number.")
@@ -144,22 +134,6 @@ def fit(ctx: click.Context, bench: str, part: str, as_json: bool) -> None:
     else:
         echo(gate_lines(gate))
     ctx.exit(0 if gate["fit"] else 1)
-
-
-@command.command("chart", short_help="Control charts of a check standard, bench by bench.")
-@name_argument
-@click.option("--output", "-o", metavar="FILE", help="FILE.pdf or FILE.html; without it, on this terminal.")
-@json_option
-def chart(name: str, output: str | None, as_json: bool) -> None:
-    """Control charts of a check standard, bench by bench, with every rule that broke."""
-    with at_door() as door:
-        check_kind(door, "standard", name)
-        if output is not None:
-            written(output, door.paper(name, "report", form_of(output, ("pdf", "html"))))
-        elif as_json:
-            print_json(door.report(name))
-        else:
-            echo(paper_lines("standard", door.report(name)))
 
 
 @command.command("cleared", short_help="Write down that the cause of a signal was found and put right.")
@@ -181,11 +155,8 @@ def cleared(name: str, bench: str, text: str, adjusted: bool, by: str, as_json: 
     say(f"next: benchd standard measure {name} --bench {bench}")
 
 
-@command.command("close", short_help="Take a check standard out of use.")
-@name_argument
-@click.option("--reason", default="", metavar="TEXT", help="Why.")
-@by_option
-@json_option
-def close(name: str, reason: str, by: str, as_json: bool) -> None:
-    """Take a check standard out of use: it says nothing of any bench any more."""
-    closed("standard", name, reason, by, as_json)
+_CHARTS = reporting(
+    "standard", "chart", "Control charts of a check standard, bench by bench, with every rule that broke."
+)
+for made in (listing("standard"), _CHARTS, closing("standard")):
+    command.add_command(made)

@@ -6,9 +6,9 @@ from typing import Any
 
 import click
 
-from benchd.cli.common import print_json, say
-from benchd.cli.lot import check_kind, closed, listed, paper_lines
-from benchd.cli.units import at_door, bench_option, by_option, echo, form_of, json_option, text_of_part, written
+from benchd.cli.common import print_json
+from benchd.cli.series import check_kind, closing, listing, reporting
+from benchd.cli.units import at_door, bench_option, by_option, echo, json_option, text_of_part
 
 name_argument = click.argument("name", metavar="NAME")
 
@@ -113,38 +113,6 @@ def next_lines(body: dict[str, Any]) -> list[str]:
     return lines
 
 
-@command.command("list", short_help="List the studies.")
-@click.option("--state", type=click.Choice(["open", "closed"]), help="Only these.")
-@click.option("--part", metavar="NUMBER", help="Only for this part number.")
-@click.option("--limit", default=20, show_default=True, type=click.IntRange(1, 1000), help="At most so many.")
-@json_option
-def list_(state: str | None, part: str | None, limit: int, as_json: bool) -> None:
-    """List the studies, newest first."""
-    listed("study", state, part, limit, as_json)
-
-
-@command.command("report", short_help="Repeatability, reproducibility, categories, bias.")
-@name_argument
-@click.option("--output", "-o", metavar="FILE", help="FILE.pdf or FILE.html; without it, on this terminal.")
-@json_option
-def report(name: str, output: str | None, as_json: bool) -> None:
-    """Analysis of variance and average-and-range results, percent of tolerance and of study variation, bias between raters."""
-    with at_door() as door:
-        check_kind(door, "study", name)
-        if output is not None:
-            written(output, door.paper(name, "report", form_of(output, ("pdf", "html"))))
-        elif as_json:
-            print_json(door.report(name))
-        else:
-            echo(paper_lines("study", door.report(name)))
-
-
-@command.command("close", short_help="End a study.")
-@name_argument
-@click.option("--reason", default="", metavar="TEXT", help="Why, where it is ended before it is complete.")
-@by_option
-@json_option
-def close(name: str, reason: str, by: str, as_json: bool) -> None:
-    """End a study."""
-    closed("study", name, reason, by, as_json)
-    say(f"its report: benchd study report {name}")
+_REPORT = reporting("study", "report", "Repeatability, reproducibility, number of categories, bias between raters.")
+for made in (listing("study"), _REPORT, closing("study")):
+    command.add_command(made)
