@@ -11,12 +11,11 @@ from typing import Any, ClassVar, Protocol
 from benchd_dashboards.look import Look
 from benchd_dashboards.lot.page import page
 from benchd_dashboards.lot.shift import Action, Shift
+from benchd_dashboards.shell import Shell
 from benchd_dashboards.terminal import usable
 from rich.text import Text
 from textual import events, work
-from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
-from textual.widget import Widget
 
 FRAMES_PER_S = 8
 LOOK_AGAIN_S = 5.0  # other benches test units of the same lot
@@ -36,53 +35,31 @@ class Calls(Protocol):
         """Test the unit to its end, its records shown; the verdict object."""
 
 
-class Page(Widget):
-    DEFAULT_CSS = "Page { width: 100%; height: 100%; }"
-
-    def render(self) -> Text:
-        app = self.app
-        assert isinstance(app, ShiftApp)
-        return app.draw(self.size.width, self.size.height)
-
-
-class ShiftApp(App[None]):
-    CSS = """
-    Screen { background: #14181c; color: #d5dde5; overflow: hidden; }
-    Screen.bare { background: ansi_default; color: ansi_default; }
-    """
-    ENABLE_COMMAND_PALETTE = False
+class ShiftApp(Shell):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding(key, f"hit('{key}')", show=False, priority=True) for key in ("ctrl+c", "ctrl+q", "tab", "shift+tab")
     ]
 
     def __init__(self, calls: Calls, bench: str, by: str, look: Look) -> None:
-        super().__init__(ansi_color=look.no_color)
-        self.shift, self.look = Shift(bench, by), look
-        self.fault: BaseException | None = None
+        super().__init__(look)
+        self.shift = Shift(bench, by)
         self._calls = calls
         self._operator: Operator | None = None
         self._drawn = -1
 
-    def compose(self) -> ComposeResult:
-        yield Page()
-
     def on_mount(self) -> None:
-        self.screen.set_class(self.look.no_color, "bare")
         self._look_again()
         self.set_interval(LOOK_AGAIN_S, self._look_again)
         self.set_interval(1 / FRAMES_PER_S, self._frame)
 
-    def draw(self, columns: int, rows: int) -> Text:
-        return Text("\n", no_wrap=True, overflow="crop", end="").join(page(self.shift, columns, rows, self.look))
+    def lines(self, columns: int, rows: int) -> list[Text]:
+        return page(self.shift, columns, rows, self.look)
 
     def _frame(self) -> None:
         state = self.shift.state
         if state is not None and state.news != self._drawn:
             self._drawn = state.news
-            self._redraw()
-
-    def _redraw(self) -> None:
-        self.query_one(Page).refresh()
+            self.redraw()
 
     # --- keys -------------------------------------------------------------------------------------------------------
 
@@ -92,7 +69,7 @@ class ShiftApp(App[None]):
 
     def on_paste(self, event: events.Paste) -> None:
         self.shift.paste(event.text)
-        self._redraw()
+        self.redraw()
 
     def action_hit(self, key: str) -> None:
         self._press("ctrl+c" if key == "ctrl+q" else key, "")
@@ -100,7 +77,7 @@ class ShiftApp(App[None]):
     def _press(self, key: str, char: str) -> None:
         for action in self.shift.press(key, char):
             self._do(action)
-        self._redraw()
+        self.redraw()
 
     def _do(self, action: Action) -> None:
         if action[0] == "leave":
@@ -127,7 +104,7 @@ class ShiftApp(App[None]):
 
     def _seen(self, body: Mapping[str, Any]) -> None:
         self.shift.body = body
-        self._redraw()
+        self.redraw()
 
     @work(thread=True, group="scans")
     def _scan(self, text: str, again: bool) -> None:
@@ -146,13 +123,13 @@ class ShiftApp(App[None]):
             self._test(str(answer["serial"]), again)
         else:
             self.bell()
-        self._redraw()
+        self.redraw()
 
     def _trouble(self, text: str) -> None:
         self.shift.busy = False
         self.shift.say(text, trouble=True)
         self.bell()
-        self._redraw()
+        self.redraw()
 
     @work(group="tests")
     async def _test(self, serial: str, again: bool) -> None:
@@ -168,7 +145,7 @@ class ShiftApp(App[None]):
             self._operator = None
             self.shift.ended(trouble)
             self.bell()
-        self._redraw()
+        self.redraw()
         self._look_again()
 
     async def _follow(self, records: AsyncIterator[dict[str, Any]], operator: Operator | None) -> None:

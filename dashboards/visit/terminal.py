@@ -9,14 +9,13 @@ from dataclasses import dataclass
 from typing import Any, ClassVar, Protocol
 
 from benchd_dashboards.look import Look
+from benchd_dashboards.shell import Shell
 from benchd_dashboards.terminal import usable
 from benchd_dashboards.visit.desk import Action, Desk
 from benchd_dashboards.visit.sheet import sheet
 from rich.text import Text
 from textual import events, work
-from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
-from textual.widget import Widget
 
 LOOK_AGAIN_S = 3.0  # another bench may write into the same order
 
@@ -36,41 +35,23 @@ class Calls(Protocol):
 RunHere = Callable[[str, str], str]
 
 
-class Page(Widget):
-    DEFAULT_CSS = "Page { width: 100%; height: 100%; }"
-
-    def render(self) -> Text:
-        app = self.app
-        assert isinstance(app, VisitApp)
-        return app.draw(self.size.width, self.size.height)
-
-
-class VisitApp(App[None]):
-    CSS = """
-    Screen { background: #14181c; color: #d5dde5; overflow: hidden; }
-    Screen.bare { background: ansi_default; color: ansi_default; }
-    """
-    ENABLE_COMMAND_PALETTE = False
+class VisitApp(Shell):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding(key, f"hit('{key}')", show=False, priority=True) for key in ("ctrl+c", "tab", "shift+tab")
     ]
 
     def __init__(self, calls: Calls, run_here: RunHere, look: Look, number: str | None = None) -> None:
-        super().__init__(ansi_color=look.no_color)
-        self.desk, self.look = Desk(), look
+        super().__init__(look)
+        self.desk = Desk()
         self._calls, self._run_here, self._number = calls, run_here, number
         self._asked = 0  # actions under way: an older look at the order does not undo a newer one
 
-    def compose(self) -> ComposeResult:
-        yield Page()
-
     def on_mount(self) -> None:
-        self.screen.set_class(self.look.no_color, "bare")
         self._begin()
         self.set_interval(LOOK_AGAIN_S, self._again)
 
-    def draw(self, columns: int, rows: int) -> Text:
-        return Text("\n", no_wrap=True, overflow="crop", end="").join(sheet(self.desk, columns, rows, self.look))
+    def lines(self, columns: int, rows: int) -> list[Text]:
+        return sheet(self.desk, columns, rows, self.look)
 
     # --- keys -------------------------------------------------------------------------------------------------------
 
@@ -80,7 +61,7 @@ class VisitApp(App[None]):
 
     def on_paste(self, event: events.Paste) -> None:
         self.desk.paste(event.text)
-        self._redraw()
+        self.redraw()
 
     def action_hit(self, key: str) -> None:
         self._press(key, "")
@@ -95,10 +76,7 @@ class VisitApp(App[None]):
                 self._asked += 1
                 self.desk.busy = True
                 self._act(action)
-        self._redraw()
-
-    def _redraw(self) -> None:
-        self.query_one(Page).refresh()
+        self.redraw()
 
     def _run(self, procedure: str) -> None:
         """The run has the terminal for itself."""
@@ -184,7 +162,7 @@ class VisitApp(App[None]):
             self.desk.busy = self._asked > 0
         if show is not None:
             show()
-        self._redraw()
+        self.redraw()
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,8 @@ import asyncio
 
 import visit_bodies as bodies
 from benchd_dashboards.look import Look
-from benchd_dashboards.visit.terminal import Page, VisitApp
+from benchd_dashboards.shell import Page
+from benchd_dashboards.visit.terminal import VisitApp
 
 from benchd.errors import NotFoundError
 
