@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from benchd.cli.common import print_json, say
+from benchd.cli.series import closing, listing, paper_lines
 from benchd.cli.units import at_door, bench_option, by_option, echo, form_of, json_option, text_of_part, written
 
 if TYPE_CHECKING:
-    from benchd.lots.door import LotDoor
+    pass
 
 lot_argument = click.argument("lot", metavar="LOT")
 
@@ -64,32 +65,40 @@ def open_(
     say(f"next: benchd lot scan {body['lot']} --bench NAME")
 
 
-@command.command("list", short_help="List the lots, newest first.")
-@click.option("--state", type=click.Choice(["open", "closed"]), help="Only these.")
-@click.option("--part", metavar="NUMBER", help="Only of this part number.")
-@click.option("--limit", default=20, show_default=True, type=click.IntRange(1, 1000), help="At most so many.")
-@json_option
-def list_(state: str | None, part: str | None, limit: int, as_json: bool) -> None:
-    """List the lots, newest first."""
-    listed("lot", state, part, limit, as_json)
-
-
 @command.command("scan", short_help="Test unit after unit: scan, test, next.")
 @lot_argument
 @bench_option
 @by_option
+@click.option("--labels", metavar="FOLDER", help="Put a label of every judged unit there, as SERIAL.png.")
+@click.option("--symbol", type=click.Choice(["code128", "datamatrix"]), default="code128", show_default=True)
 @click.option("--headless", is_flag=True, help="No screen: a serial number a line on stdin, results as lines.")
 @click.option("--json", "as_json", is_flag=True, help="Headless, and one JSON object a scan on stdout.")
 @click.pass_context
-def scan(ctx: click.Context, lot: str, bench: str, by: str, headless: bool, as_json: bool) -> None:
+def scan(
+    ctx: click.Context,
+    lot: str,
+    bench: str,
+    by: str,
+    labels: str | None,
+    symbol: str,
+    headless: bool,
+    as_json: bool,
+) -> None:
     """Scan a unit that is mounted: it is tested, the verdict stands large until the next scan. No key but the scanner's.
 
     A serial that was judged in this lot before is shown with its history; scanned again it is tested again, and that is
-    counted. Ctrl-C stops a test (it is kept as void), Escape leaves. The exit code is that of the worst verdict.
+    counted. Ctrl-C stops a test (it is kept as void), Escape leaves. The exit code is that of the worst verdict; without
+    a screen a refused scan counts too, as 2, or 5 where the bench may not judge lots.
     """
-    from benchd.cli.scanning import scan_here
+    from pathlib import Path
 
-    ctx.exit(scan_here(lot, bench, by, headless=headless or as_json, as_json=as_json))
+    from benchd.cli.scanning import Labels, scan_here
+    from benchd.errors import UsageError
+
+    if labels is not None and not Path(labels).is_dir():
+        raise UsageError(f"--labels {labels}: there is no such folder; make it first")
+    put = None if labels is None else Labels(Path(labels), symbol)
+    ctx.exit(scan_here(lot, bench, by, headless=headless or as_json, as_json=as_json, labels=put))
 
 
 @command.command("status", short_help="Say where a lot stands, and whether its benches are fit.")
@@ -181,64 +190,5 @@ def note(lot: str, text: str, by: str) -> None:
     say(f"lot {lot}: noted")
 
 
-@command.command("close", short_help="Close a lot: no unit is tested in it any more.")
-@lot_argument
-@click.option("--reason", default="", metavar="TEXT", help="Why, where it is closed before its end.")
-@by_option
-@json_option
-def close(lot: str, reason: str, by: str, as_json: bool) -> None:
-    """Close a lot: no unit is tested in it any more."""
-    closed("lot", lot, reason, by, as_json)
-
-
-# --- shared with standards and studies ------------------------------------------------------------------------------
-
-
-def listed(kind: str, state: str | None, part: str | None, limit: int, as_json: bool) -> None:
-    from benchd.cli.lot_words import list_lines
-
-    with at_door() as door:
-        found = door.lots(kind=kind, state=state, part=part, limit=limit)
-    if as_json:
-        print_json({"lots": found})
-        return
-    echo(list_lines(found))
-    if not found:
-        say(
-            f"No {KIND_WORDS[kind]} is kept"
-            + (" that matches." if state or part else f" yet. Begin with: benchd {kind} open")
-        )
-
-
-def closed(kind: str, name: str, reason: str, by: str, as_json: bool) -> None:
-    with at_door() as door:
-        check_kind(door, kind, name)
-        body = door.close(name, reason, by)
-    if as_json:
-        print_json(body)
-    else:
-        counts = body["counts"]
-        echo([f"{KIND_WORDS[kind]} {body['lot']} is closed: {counts['units']} units, {counts['passed']} passed"])
-
-
-KIND_WORDS = {"lot": "lot", "standard": "check standard", "study": "gauge study"}
-
-
-def check_kind(door: LotDoor, kind: str, name: str) -> dict[str, Any]:
-    """The body of what is meant, if it is of this kind. UsageError, NotFoundError."""
-    from benchd.errors import UsageError
-
-    body = door.lot(name)
-    if body["kind"] != kind:
-        raise UsageError(f"{name} is a {KIND_WORDS[body['kind']]}: benchd {body['kind']} ... {name}")
-    return body
-
-
-def paper_lines(paper: str, data: dict[str, Any]) -> list[str]:
-    """A paper as it stands on a terminal."""
-    import shutil
-
-    from benchd import registry
-
-    made: list[str] = registry.paper(paper).lines(data, min(shutil.get_terminal_size((80, 24)).columns, 110))
-    return made
+for made in (listing("lot"), closing("lot")):
+    command.add_command(made)

@@ -5,22 +5,28 @@ from __future__ import annotations
 import asyncio
 import sys
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchd.cli.common import print_json, say
-from benchd.cli.units import Place, at_door
+from benchd.cli.units import Place, at_door, written
+from benchd.core.lots.serials import JUDGED
 
 if TYPE_CHECKING:
     from benchd.lots.door import LotDoor
     from benchd.runner import Show
 
+#: Exit codes of a scan that no test followed: the scan made no sense here; the bench may not judge lots today.
+REFUSED, NOT_FIT = 2, 5
+
 
 class Calls:
-    """What the shift's screen may have done, through a door."""
+    """What the shift's screen may have done, through a door. `labels`: where a label of every judged unit is put."""
 
-    def __init__(self, door: LotDoor, lot: str, place: Place, by: str) -> None:
-        self._door, self._lot, self.place, self._by = door, lot, place, by
+    def __init__(self, door: LotDoor, lot: str, place: Place, by: str, labels: Labels | None = None) -> None:
+        self._door, self._lot, self.place, self._by, self._labels = door, lot, place, by, labels
         self.codes: list[int] = []
         self._body: dict[str, Any] = {}
         self._trial: Any = None  # of a study: which one the last scan was for
@@ -38,17 +44,31 @@ class Calls:
         body = self._body or await asyncio.to_thread(self.body)
         verdict, code = await self.place.test(body, serial, show, by=self._by, again=again, trial=self._trial)
         self.codes.append(code)
+        if self._labels is not None and verdict["verdict"] in JUDGED:
+            await asyncio.to_thread(self._labels.write, self._door, self._lot, serial)
         return verdict
 
 
-def scan_here(lot: str, bench: str, by: str, *, headless: bool, as_json: bool) -> int:
+@dataclass(frozen=True, slots=True)
+class Labels:
+    """A PNG of every judged unit, named after its serial number, in a folder that a label printer watches."""
+
+    folder: Path
+    symbol: str
+
+    def write(self, door: LotDoor, lot: str, serial: str) -> None:
+        name = "".join(one if one.isascii() and (one.isalnum() or one in "-_") else "-" for one in serial)
+        written(str(self.folder / f"{name}.png"), door.label(lot, serial, self.symbol, "png"), quiet=True)
+
+
+def scan_here(lot: str, bench: str, by: str, *, headless: bool, as_json: bool, labels: Labels | None = None) -> int:
     """Test what is scanned until nobody scans any more; the exit code of the worst verdict."""
     from benchd import registry
     from benchd.cli.common import uses_gauge, wants_ascii
 
     with at_door() as door:
         body = door.lot(lot)
-        calls = Calls(door, str(body["lot"]), Place(bench), by)
+        calls = Calls(door, str(body["lot"]), Place(bench), by, labels)
         calls.body()
         place = calls.place.name
         if not uses_gauge(headless) or not registry.form("shift").show(calls, place, by, ascii=wants_ascii()):
@@ -64,52 +84,47 @@ def _lines(calls: Calls, as_json: bool) -> None:
     asked = ""
     for text in _typed():
         again = bool(asked) and text.strip() == asked
-        asked = ""
         try:
-            answer = calls.scan(text, again)
+            answer = dict(calls.scan(text, again))
+            if answer["action"] == "test":
+                show = choose_show(headless=True, title="unit")
+                verdict = asyncio.run(_tested(calls, str(answer["serial"]), again, show))
+                answer = {"action": "tested", "serial": answer["serial"], "verdict": verdict}
+            elif answer["action"] == "refuse":
+                calls.codes.append(NOT_FIT if answer.get("not_fit") else REFUSED)
         except BenchdError as error:
-            say(str(error))
-            if as_json:
-                print_json({"action": "refuse", "serial": text.strip("\r\n"), "why": str(error)})
-            continue
-        if answer["action"] != "test":
-            asked = str(answer["serial"]) if answer["action"] == "ask" else ""
-            _said(answer, as_json)
-            continue
-        try:
-            show = choose_show(headless=True, title="unit")
-            verdict = asyncio.run(_tested(calls, answer, again, show))
-        except BenchdError as error:
-            say(str(error))
-            if as_json:
-                print_json({"action": "refuse", "serial": answer["serial"], "why": str(error)})
-            continue
+            calls.codes.append(error.exit_code)
+            answer = {"action": "refuse", "serial": text.strip("\r\n"), "why": str(error)}
+        asked = str(answer["serial"]) if answer["action"] == "ask" else ""
+        _said(answer)
         if as_json:
-            print_json({"action": "tested", "serial": answer["serial"], "verdict": verdict})
-        say(f"{answer['serial']}: {str(verdict['verdict']).upper()}" + _mode(verdict))
+            print_json(answer)
 
 
-async def _tested(calls: Calls, answer: Mapping[str, Any], again: bool, show: Show) -> Mapping[str, Any]:
-    return await calls.test(str(answer["serial"]), again, show)
+async def _tested(calls: Calls, serial: str, again: bool, show: Show) -> Mapping[str, Any]:
+    return await calls.test(serial, again, show)
 
 
-def _said(answer: Mapping[str, Any], as_json: bool) -> None:
+def _said(answer: Mapping[str, Any]) -> None:
     from benchd.cli.lot_words import verdict_words
 
+    if answer["action"] == "tested":
+        verdict = answer["verdict"]
+        say(f"{answer['serial']}: {str(verdict['verdict']).upper()}{_mode(verdict)}")
+        return
     say(str(answer["why"]))
     for test in answer.get("history") or ():
-        say(
-            f"  {verdict_words(test)}: {str(test.get('started') or '')[:16].replace('T', ' ')} UTC on {test.get('bench')}"
-        )
+        at = str(test.get("started") or "")[:16].replace("T", " ")
+        say(f"  {verdict_words(test)}: {at} UTC on {test.get('bench')}")
     if answer["action"] == "ask":
         say("Scan it again to test it again; any other scan goes on.")
-    if as_json:
-        print_json(dict(answer))
 
 
 def _mode(verdict: Mapping[str, Any]) -> str:
+    from benchd.core.lots.modes import TITLES
+
     found = str(verdict.get("finding") or "")
-    return f", {found.replace('-', ' ')}" if found and verdict["verdict"] != "pass" else ""
+    return f", {TITLES.get(found, found)}" if found and verdict["verdict"] != "pass" else ""
 
 
 def _typed() -> Iterator[str]:

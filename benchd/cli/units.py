@@ -97,8 +97,8 @@ class Place:
         return ended.verdict, ended.exit_code
 
 
-def written(output: str, made: bytes) -> None:
-    """Write a file, whole or not at all. StoreError."""
+def written(output: str, made: bytes, *, quiet: bool = False) -> None:
+    """Write a file, whole or not at all, and say so. StoreError."""
     from pathlib import Path
 
     from benchd.errors import StoreError
@@ -111,7 +111,8 @@ def written(output: str, made: bytes) -> None:
     except OSError as error:
         part.unlink(missing_ok=True)
         raise StoreError(f"{output}: cannot be written: {error.strerror or error}") from error
-    say(f"written: {output}")
+    if not quiet:
+        say(f"written: {output}")
 
 
 def form_of(output: str, forms: tuple[str, ...]) -> str:

@@ -11,7 +11,7 @@ Body of one ("lot body"):
      "spec": the part's file parsed, "spec_text", "closed_by", "closed_reason",
      "counts": {"units", "passed", "failed", "undecided", "void", "open", "retests", "first_passed"},
      "modes": [{"mode", "title", "units"}], "last": [the 20 newest tests: TEST], "now": [TEST that are under way],
-     "benches": [GATE of every bench that a daemon serves, or that tested units of it],
+     "benches": [GATE of every bench that a daemon serves, or that tested units of it; of a closed lot as it was then],
      "doubtful": [what of a lot is to be tested again: DOUBT], "records": [its records, see below: the first and the newest 499]}
     a standard also {"references": {id: {"value", "expanded_uncertainty"}}, "every_hours", "baseline"},
     a study also {"design": {"units", "raters", "by": "person" | "bench", "trials", "seed", "order": [[serial, rater, trial]]},
@@ -31,6 +31,7 @@ GATE, whether a bench may judge lots of this part today:
 ANSWER to a scan:
     {"action": "test" | "ask" | "refuse", "serial", "why": sentence for the screen, "attempt": number this test would have,
      "history": [{"lot", TEST...}] every earlier test of this serial in any lot, newest first}
+    and "not_fit": true where it is refused because the bench may not judge lots today.
     'ask': it was judged in this lot already; the same serial scanned again (`again`) is a retest, counted and shown.
 
 Records of a lot in the journal, append-only, hashed like those of a work order: {"kind", "seq", "at_ns", "after_run_no", "by"} and
@@ -41,7 +42,7 @@ Records of a lot in the journal, append-only, hashed like those of a work order:
     lot-refused  serial, bench, why: a scan that no test followed
     lot-cleared  bench, text, adjusted: of a standard: the cause of a signal was found and put right; what is measured after it counts
                  afresh, and where an instrument was adjusted the bench's chart is made anew
-    lot-closed   reason
+    lot-closed   reason; gates [GATE of the benches that tested units of it]
 
 Errors: NotFoundError, BusyError (closed; being tested on another bench), UsageError (says what makes no sense), ConfigError,
 StoreError, NotFitError (the bench may not judge lots; its text holds GATE's reasons and what to do).

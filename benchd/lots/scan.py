@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from benchd.core.lots.serials import JUDGED
 from benchd.errors import UsageError
 from benchd.lots.door import serial_of
 from benchd.lots.studies import left_of
@@ -13,7 +14,6 @@ from benchd.plaintext import harmless
 if TYPE_CHECKING:
     from benchd.lots.service import Lots
 
-JUDGED = ("pass", "fail", "undecided")
 HISTORY = 20
 
 
@@ -40,7 +40,7 @@ def answer(lots: Lots, entry: Mapping[str, Any], text: str, bench: str, *, again
     gate = lots.gate(bench, str(entry["part"]))
     if not gate["fit"]:
         why = " ".join([*(f"{one}." for one in gate["reasons"]), *(f"Do: {one}." for one in gate["do"])])
-        return _answer("refuse", serial, why, history)
+        return _answer("refuse", serial, why, history) | {"not_fit": True}
     before = _judged(history, entry)
     if before and not again:
         last = next(one for one in history if one["lot"] == entry["lot"] and one["verdict"] in JUDGED)

@@ -12,6 +12,8 @@ from benchd_dashboards.state import State
 from benchd_dashboards.words import VERDICTS
 from rich.text import Text
 
+from benchd.core.lots.modes import TITLES as MODES
+
 #: Word of a characteristic's line -> the role that it is drawn in.
 ROLES = {"pass": "good", "in": "good", "fail": "bad", "OUT": "bad", "close": "warn", "undecided": "warn"}
 
@@ -37,6 +39,11 @@ def _heading(shift: Shift, columns: int, look: Look) -> Text:
         columns,
         "bar",
     )
+
+
+def mode_title(mode: str) -> str:
+    """A failure mode in words."""
+    return MODES.get(mode, mode.replace("-", " "))
 
 
 COUNTED = (
@@ -117,15 +124,19 @@ def _under_test(shift: Shift, state: State, columns: int, rows: int, look: Look)
         lines += look.wrap(f"{where.replace('_', ' ')}: {flag}. {cure}", columns - 1, "alarm", " ", 1)
     for name, gap in list(state.gaps.items())[:2]:
         lines += look.wrap(f"{name}: {gap.text}", columns - 1, "alarm", " ", 1)
-    caution = state.caution()
-    warned = [] if caution is None else look.wrap(caution.text, columns - 2, "warn", " CAUTION: ", 3)
+    warned = [line for text in _cautions(state) for line in look.wrap(text, columns - 2, "warn", " CAUTION: ", 3)]
     table = table_lines(state, columns, look)
     why = look.wrap(harmless(state.standing.get("why") or ""), columns - 2, "quiet", " ", 2)
-    return (
-        [*lines, *why, *warned, *table][:rows]
-        if len(table) + len(lines) + len(why) + len(warned) > rows
-        else [*lines, *why, look.text(""), *table, look.text(""), *warned]
-    )
+    if len(lines) + len(warned) + len(why) + len(table) + 2 > rows:  # what can hurt somebody gives way to nothing
+        return [*lines, *warned, *why, *table]
+    return [*lines, *why, look.text(""), *table, look.text(""), *warned]
+
+
+def _cautions(state: State) -> list[str]:
+    """What can hurt somebody now: with the step that is to be done, and what was said last."""
+    said = state.caution()
+    step = "" if state.instruction is None else state.instruction.caution
+    return [text for text in dict.fromkeys((step, "" if said is None else said.text)) if text]
 
 
 def _time(state: State) -> str:
@@ -149,9 +160,10 @@ def _numbers(state: State) -> Iterator[str]:
 def _result(shift: Shift, state: State, columns: int, rows: int, look: Look) -> list[Text]:
     found = str(state.verdict.get("verdict") or "")
     word, role = VERDICTS.get(found, (found.upper() or "NO VERDICT", "bar"))
-    mode = str(state.verdict.get("mode_title") or state.verdict.get("finding") or "").replace("-", " ")
+    mode = mode_title(str(state.verdict.get("finding") or ""))
     table = table_lines(state, columns, look)
-    high = max(rows - len(table) - 5, 0)
+    end = _at_the_end(state, columns, look)
+    high = max(rows - len(table) - len(end) - 5, 0)
     face = (
         face_for(word, columns - 2, high, look.ascii)
         if high >= 3 and word in {one for one, _ in VERDICTS.values()}
@@ -167,7 +179,21 @@ def _result(shift: Shift, state: State, columns: int, rows: int, look: Look) -> 
     told_ = [line for one in reasons[:3] for line in look.wrap(one, columns - 2, "head", f" {look.mark('bullet')} ", 3)]
     step = harmless(state.verdict.get("next_step") or "")
     told_ += look.wrap(step, columns - 2, "good", " NEXT: ", 2) if step and found != "pass" else []
-    return [*lines, *told_, *table]
+    return [*lines, *end, *told_, *table]
+
+
+def _at_the_end(state: State, columns: int, look: Look) -> list[Text]:
+    """What is to be done before anybody reaches for the unit: it stands until the next scan."""
+    lines = [
+        look.strip(line, columns, "bad")
+        for text in state.verdict.get("cautions") or ()
+        for line in look.wrap(harmless(text), columns - 1, "", " CAUTION: ", 2)
+    ]
+    ask = state.instruction
+    if ask is not None:
+        wrapped = look.wrap(f"{ask.text} {ask.caution}", columns - 1, "", f" {look.mark('do')} ", 2)
+        lines += [look.strip(line, columns, "call") for line in wrapped]
+    return lines
 
 
 # --- the table of characteristics --------------------------------------------------------------------------------------

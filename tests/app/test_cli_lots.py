@@ -55,14 +55,22 @@ def test_what_cannot_be_opened_is_told_with_what_there_is() -> None:
 
 def test_a_bench_without_a_check_standard_tests_nothing_and_every_scan_is_answered() -> None:
     typed("lot", "open", "--part", "vantry-vr20")
-    found = typed("lot", "scan", "VR20-0001", "--bench", "rig-1", "--json", given="A1\n\nA\x07\n")
+    found = typed("lot", "scan", "VR20-0001", "--bench", "rig-1", "--json", given="A1\n\nA\x07\n", code=2)
     answers = [json.loads(line) for line in found.stdout.splitlines()]
     assert [one["action"] for one in answers] == ["refuse"] * 3
     assert "no check standard is kept" in answers[0]["why"]
     assert "an empty scan" in answers[1]["why"]
     assert "cannot be seen" in answers[2]["why"]
+    typed("lot", "scan", "VR20-0001", "--bench", "rig-1", "--headless", given="A1\n", code=5)
     kinds = [one["kind"] for one in body("lot", "status", "VR20-0001")["records"]]
-    assert kinds == ["lot-opened", *["lot-refused"] * 3]
+    assert kinds == ["lot-opened", *["lot-refused"] * 4]
+
+
+def test_a_folder_for_labels_must_be_there(tmp_path: Path) -> None:
+    typed("lot", "open", "--part", "vantry-vr20")
+    words = ("lot", "scan", "VR20-0001", "--bench", "rig-1", "--headless", "--labels")
+    assert "there is no such folder" in typed(*words, str(tmp_path / "none"), code=2).output
+    typed(*words, str(tmp_path))
 
 
 def test_a_check_standard_is_kept_and_its_causes_are_written_down() -> None:

@@ -154,11 +154,42 @@ def test_the_verdict_stands_large_with_its_failure_mode_until_the_next_scan() ->
     made.ended()
     lines = drawn(made)
     text = "\n".join(lines)
-    assert "VR20-0042: FAIL, set point low" in text
+    assert "VR20-0042: FAIL, set-point too low" in text
     assert "█" in text  # large letters
     assert "at least 14.1 V is wanted" in text
     assert next(line for line in lines if "set-point, rated" in line).endswith("not measured")
     assert "SCAN THE NEXT UNIT" in lines[-1]
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(80, 24), (40, 12)])
+def test_what_can_hurt_whoever_reaches_for_the_unit_stands_over_the_reasons(columns: int, rows: int) -> None:
+    made = under_test(shift())
+    assert made.state is not None
+    for record in (
+        {"kind": "prompt", "t_ns": 4, "id": "done", "text": "Drive: stopped. Load: off.", "choices": [], "caution": "It is hot."},
+        {
+            "kind": "verdict", "t_ns": 5, "verdict": "fail", "suspect": "regulator", "finding": "over-ceiling",
+            "reasons": ["16.2 V, over the ceiling of 15 V."], "cautions": ["STOP THE DRIVE NOW: volts over the ceiling."],
+        },
+    ):  # fmt: skip
+        made.state.apply(record)
+    made.ended()
+    lines = drawn(made, columns, rows)
+    text = " ".join(" ".join(lines).split())
+    assert "CAUTION: STOP THE DRIVE NOW: volts over the ceiling." in text
+    assert "Drive: stopped. Load: off. It is hot." in text
+    assert text.index("STOP THE DRIVE") < text.index("Drive: stopped")
+
+
+def test_the_step_and_its_caution_stand_together_before_the_table_gives_way() -> None:
+    made = under_test(shift())
+    assert made.state is not None
+    made.state.apply(
+        {"kind": "prompt", "t_ns": 2, "id": "set", "text": "Load: off.", "choices": [], "caution": "The volts jump."}
+    )
+    text = "\n".join(drawn(made, 80, 12))
+    assert "CAUTION: The volts jump." in text
+    assert "CAUTION: Hands off turning parts." in text
 
 
 def test_a_bench_that_is_not_fit_says_why_and_what_to_do_at_the_top() -> None:

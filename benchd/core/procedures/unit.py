@@ -300,7 +300,7 @@ class UnitTest(Watched):
         return found
 
     def _closing(self, t_ns: int) -> list[JudgeEvent]:
-        return [Prompt(t_ns, "done", "Drive: stopped. Load: off.", ())]
+        return [Prompt(t_ns, "done", "Drive: stopped. Load: off.", (), words.UNCLIP)]
 
     # --- how it stands, and what was measured -----------------------------------------------------------------------------
 

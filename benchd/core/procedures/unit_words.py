@@ -24,6 +24,7 @@ GAS = "A charging battery gives off explosive gas and holds acid: eyes covered, 
 NEVER_OPEN = "Never open the battery's connection while the drive turns: the volts run away."
 DUMP = "The load goes off at speed: the volts jump. Nothing but this bench's meters on the battery."
 STOP = "STOP THE DRIVE NOW: {}. Stay back until it stands, then let the battery rest before unclipping."
+UNCLIP = "Unclip when it stands; regulator and load bank are hot."
 BRIDGE = "The full output would blow the milliammeter's fuse."
 DISCHARGED = "The rig's battery is discharged ({:.2f} V at rest): it takes the amps of the load. Charge it."
 FRESH = "The rig's battery is fresh off a charger ({:.2f} V at rest): put the load on until it rests below 13 V."
