@@ -11,7 +11,7 @@ from typing import Any
 
 from benchd import config, gate
 from benchd.core.specs import MachineSpec, PartSpec
-from benchd.errors import BusyError, ConfigError, NotFoundError, UsageError
+from benchd.errors import BusyError, ConfigError, UsageError
 from benchd.journal import Journal
 from benchd.journal_lots import closed_sentence
 from benchd.journal_orders import moment
@@ -81,16 +81,13 @@ class Lots:
         counts = dict(self._counts.get(lot, self.journal.lot_stamp(lot), lambda: self.journal.lot_counts(lot)))
         modes = counts.pop("modes")
         last = self.journal.lot_tests(lot, limit=LAST)
-        benches = (
-            dict.fromkeys([*self._benches(), *(str(one["bench"]) for one in last)]) if entry["state"] == "open" else {}
-        )
         body = {
             **head(entry, records),
             "counts": counts,
             "modes": [_mode(mode, units) for mode, units in modes],
             "last": last,
             "now": self.journal.lot_under_test(lot),
-            "benches": [self.gate(one, str(entry["part"])) for one in benches] if entry["kind"] == "lot" else [],
+            "benches": self._gates(entry, records, last),
             "doubtful": self.doubtful(entry),
             "records": records if len(records) <= MOST_RECORDS else [records[0], *records[1 - MOST_RECORDS :]],
         }
@@ -98,6 +95,17 @@ class Lots:
             left = left_of(records[0]["design"], self.journal.lot_tests(lot, counted=False))
             body |= {"left": left, "next": list({one[1]: one for one in reversed(left)}.values())[::-1]}
         return body
+
+    def _gates(
+        self, entry: Mapping[str, Any], records: Sequence[Mapping[str, Any]], last: Sequence[Mapping[str, Any]]
+    ) -> list[dict[str, Any]]:
+        """Of an open lot's benches as they stand now, of a closed one's as they stood when it was closed."""
+        if entry["kind"] != "lot":
+            return []
+        if entry["state"] != "open":
+            return list(records[-1].get("gates") or ())
+        benches = dict.fromkeys([*self._benches(), *(str(one["bench"]) for one in last)])
+        return [self.gate(one, str(entry["part"])) for one in benches]
 
     def head(self, entry: Mapping[str, Any]) -> dict[str, Any]:
         """The lot body without what its tests come to."""
@@ -188,7 +196,14 @@ class Lots:
         return self.lot(lot)
 
     def close(self, lot: str, reason: str = "", by: str = "") -> dict[str, Any]:
-        self.journal.append_lot(lot, {"kind": "lot-closed", "reason": plain_text(reason), "by": one_line(by)})
+        entry = self.journal.lot(lot)
+        gates = (
+            [self.gate(one, str(entry["part"])) for one in self.journal.lot_benches(lot)]
+            if entry["kind"] == "lot"
+            else []
+        )
+        record = {"kind": "lot-closed", "reason": plain_text(reason), "by": one_line(by), "gates": gates}
+        self.journal.append_lot(lot, record)
         return self.lot(lot)
 
     # --- what it comes to ---------------------------------------------------------------------------------------------
@@ -320,6 +335,3 @@ def _parsed(text: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError:
         return {}
-
-
-__all__ = ["Lots", "NotFoundError", "dues_of_files", "head", "spec_of"]

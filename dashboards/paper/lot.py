@@ -58,7 +58,9 @@ def _blocks(data: Data, part: str) -> Iterator[Block]:
     yield _glance(body)
     yield from _benches(body)
     yield heading(2, "Were the benches right?")
-    yield from gate_blocks(data.get("gates"))
+    yield from gate_blocks(
+        data.get("gates"), "when this was made" if lot.get("state") == "open" else "when the lot was closed"
+    )
     yield from _doubtful(data.get("doubtful") or ())
     yield from _earlier(body)
     for one in body["characteristics"]:

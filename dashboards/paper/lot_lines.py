@@ -60,7 +60,8 @@ def _lines(data: Data, width: int) -> Iterator[str]:
     yield from _benches(body["benches"], width)
     for one in data.get("gates") or ():
         for reason in () if one["fit"] else one["reasons"]:
-            yield from wrapped(f"NOT FIT for lots now: {reason}", width, hang="  ")
+            when = "now" if data["lot"].get("state") == "open" else "when it was closed"
+            yield from wrapped(f"NOT FIT for lots {when}: {reason}", width, hang="  ")
     if data.get("digest"):
         yield ""
         yield f"journal's digest of the lot {one_line(data['digest'])}"

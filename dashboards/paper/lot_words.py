@@ -168,8 +168,8 @@ def open_strip(lot: Data) -> dict[str, str] | None:
     return {"word": "OPEN", "text": f"{one_line(lot['lot'])} is not closed: what stands here may still change."}
 
 
-def gate_blocks(gates: object) -> Iterator[Block]:
-    """Check standards and calibration dates of the benches, as they were when the paper was made."""
+def gate_blocks(gates: object, when: str = "when this was made") -> Iterator[Block]:
+    """Check standards and calibration dates of the benches, as they stood `when`."""
     found = list(gates) if isinstance(gates, list | tuple) else []
     yield text(
         "A unit of a lot is judged only on a bench whose check standards are in control and fresh and whose instruments are within their "
@@ -181,7 +181,7 @@ def gate_blocks(gates: object) -> Iterator[Block]:
             "calibration dates, on the certificate of each unit."
         )
         return
-    yield text("As the benches stood when this was made:", "small")
+    yield text(f"As the benches stood {when}:", "small")
     rows = [(one["bench"], "yes" if one["fit"] else "NO", _standards(one), _instruments(one)) for one in found]
     yield table(
         ("bench", "fit for lots", "check standards", "instruments, calibration due"), rows, (1.2, 0.9, 4.2, 3.2)

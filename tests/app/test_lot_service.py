@@ -376,6 +376,18 @@ def test_the_report_of_a_standard_has_a_chart_a_bench(lots: Lots) -> None:
     assert [one["bench"] for one in made["gates"]] == ["rig-1", "rig-2"]
 
 
+def test_a_closed_lot_keeps_how_its_benches_stood_when_it_was_closed(lots: Lots) -> None:
+    new_lot(lots)
+    judged(lots.journal, "OR9-1", "A1")
+    then = lots.report("OR9-1")["gates"]
+    assert [one["bench"] for one in then] == ["rig-1"]
+    assert then[0]["standards"]
+    assert lots.close("OR9-1")["benches"] == then
+    lots.close("REF-1")  # from now on no standard is kept for the part
+    assert not lots.gate("rig-1", "OR-9")["fit"]
+    assert lots.report("OR9-1")["gates"] == then
+
+
 def test_a_certificate_is_of_the_last_judged_test_and_tells_all(lots: Lots) -> None:
     new_lot(lots, customer="Marlow Farm Supply")
     judged(lots.journal, "OR9-1", "A1", verdict="fail", mode="drifts")
