@@ -273,10 +273,8 @@ class CeilingKeys(Keys):
     volts: Volts
 
 
-class TestKeys(Keys):
+class CharacteristicKeys(Keys):
     """One characteristic; which of its limits' keys apply follows from what it measures (config_checks)."""
-
-    __test__ = False  # no test of pytest's
 
     id: Slug
     measures: Annotated[
@@ -313,7 +311,7 @@ class RegulatorFile(Keys):
     judging: Annotated[PartJudgingKeys, Field(description="a [judging] table")] = PartJudgingKeys()
     ceiling: Annotated[CeilingKeys, Field(description="a [ceiling] table with volts")]
     test: Annotated[
-        list[TestKeys],
+        list[CharacteristicKeys],
         Field(min_length=1, max_length=60, description="at least one [[test]] table, in order of testing"),
     ]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchd.config_checks import LIMIT_WORDS
-from benchd.config_keys import RegulatorFile, TestKeys
+from benchd.config_keys import RegulatorFile, CharacteristicKeys
 from benchd.core.specs import CHARACTERISTIC_UNITS, Characteristic, MachineSpec, PartSpec
 
 
@@ -24,7 +24,7 @@ def part_spec(keys: RegulatorFile, source: str) -> MachineSpec:
     return MachineSpec(keys.part.name, keys.part.manual, (low, high), source=source, part=part)
 
 
-def _characteristic(keys: TestKeys) -> Characteristic:
+def _characteristic(keys: CharacteristicKeys) -> Characteristic:
     unit = CHARACTERISTIC_UNITS[keys.measures]
     low, high = (getattr(keys, f"{end}_{LIMIT_WORDS[unit]}") for end in ("min", "max"))
     return Characteristic(
