@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchd.config_checks import LIMIT_WORDS
-from benchd.config_keys import RegulatorFile, CharacteristicKeys
+from benchd.config_keys import CharacteristicKeys, RegulatorFile
 from benchd.core.specs import CHARACTERISTIC_UNITS, Characteristic, MachineSpec, PartSpec
 
 

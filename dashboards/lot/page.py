@@ -205,7 +205,8 @@ def table_lines(state: State, columns: int, look: Look) -> list[Text]:
     if not rows:
         return []
     room = columns >= 64  # for the limits
-    wide = min(max(len(title) for title, *_ in rows) + 1, max(columns - (45 if room else 30), 10))
+    words = max(len(word) for *_, word in rows)
+    wide = min(max(len(title) for title, *_ in rows) + 1, max(columns - (37 if room else 22) - words, 10))
     lines = []
     for title, value, limits, word in rows:
         shown = (
