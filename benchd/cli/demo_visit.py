@@ -75,6 +75,7 @@ class _Visit:
         self._journal, self._clock, self._bench = journal, clock, bench
         self._spec = config.load_spec(config.find_file(MACHINE, "machine"))
         self._work_order = ""
+        self._mended: set[str] = set()
 
     async def conduct(self) -> Body:
         body: Body = self._visits.open(
@@ -98,7 +99,9 @@ class _Visit:
             advice = plan["advice"]
             _tell(iter(wrapped(f"{number:2d}  REPAIR: {advice['title']}.", "", "    ")))
             _tell(iter(wrapped(plan["why"], "    ")))
-            self._virtual.repair(self._mended_by(advice["repair"]))
+            mends = self._visits.known.repairs[advice["repair"]].mends
+            self._virtual.repair(mends)
+            self._mended |= {*mends}
             return self._visits.repair(self._work_order, NewRepair(str(advice["repair"]), by=WHO))
         step = plan["steps"][0]
         kind = "PROVE" if plan["next"] == "prove" else {"question": "ASK", "look": "LOOK"}.get(step["kind"], "TEST")
@@ -106,11 +109,8 @@ class _Visit:
         _tell(iter(wrapped(step["why"], "    ")))
         return await self._run(step["run"]) if step["run"] else self._said(step)
 
-    def _mended_by(self, repair: str) -> tuple[str, ...]:
-        return self._visits.known.repairs[repair].mends
-
     def _said(self, step: Body) -> Body:
-        outcome = self._story.says(step["item"])
+        outcome = self._story.says(step["item"], self._mended)
         note = self._visits.answer if step["kind"] == "question" else self._visits.find
         body = note(self._work_order, step["item"], outcome, by=WHO)
         text = next((one["text"] for one in step["branches"] if one["outcome"] == outcome), "left out")

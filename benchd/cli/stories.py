@@ -6,7 +6,7 @@ people say and see is common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 ORDINARY: Mapping[str, str] = {
@@ -20,15 +20,24 @@ ORDINARY: Mapping[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Story:
-    """`faults` are the virtual bench's; `truth` is an outcome of the causes file by question or look."""
+    """`faults` are the virtual bench's; `truth` is an outcome of the causes file by question or look. `then`: what a look
+    shows once causes are mended: (those that must be, outcome), the last that holds counts."""
 
     complaint: str
     faults: tuple[str, ...]
     truth: Mapping[str, str]
+    then: Mapping[str, tuple[tuple[frozenset[str], str], ...]]
 
-    def says(self, item: str) -> str | None:
-        """What the operator answers, or what is seen; None for what this story does not know of."""
-        return self.truth.get(item, ORDINARY.get(item))
+    def says(self, item: str, mended: Collection[str] = ()) -> str | None:
+        """What the operator answers, or what is seen now that these causes are mended; None for what this story does not
+        know of."""
+        seen = self.truth.get(item, ORDINARY.get(item))
+        for causes, outcome in self.then.get(item, ()):
+            seen = outcome if causes <= {*mended} else seen
+        return seen
+
+
+_JOINT, _CELL, _STUCK = (frozenset({one}) for one in ("joint-loose", "battery-dead-cell", "regulator-stuck-on"))
 
 
 STORIES: Mapping[str, Story] = {
@@ -39,6 +48,7 @@ STORIES: Mapping[str, Story] = {
             "runs-down": "quick", "onset": "sudden", "cranks": "slowly", "terminals": "loose",
             "run-machine": "cranks-slowly",
         },
+        {"terminals": ((_JOINT, "good"),), "run-machine": ((_JOINT, "ordinary"),)},
     ),
     "cell": Story(
         "Flat every morning, though we charge it.",
@@ -47,6 +57,7 @@ STORIES: Mapping[str, Story] = {
             "takes-charge": "poorly", "holds-charge": "overnight", "runs-down": "slow", "onset": "sudden",
             "cranks": "slowly", "electrolyte-level": "one-low", "run-machine": "cranks-slowly",
         },
+        {"electrolyte-level": ((_CELL, "right"),), "run-machine": ((_CELL, "ordinary"),)},
     ),
     "stuck-on": Story(
         "The third battery in two years, and it smells.",
@@ -54,6 +65,10 @@ STORIES: Mapping[str, Story] = {
         {
             "takes-charge": "poorly", "holds-charge": "overnight", "runs-down": "quick", "cranks": "slowly",
             "last-repair": "battery", "battery-case": "wet", "electrolyte-level": "low", "run-machine": "no-charge",
+        },
+        {
+            "battery-case": ((_CELL, "sound"),), "electrolyte-level": ((_CELL, "right"),),
+            "run-machine": ((_CELL, "high-volts"), (_CELL | _STUCK, "ordinary")),
         },
     ),
 }  # fmt: skip

@@ -60,3 +60,8 @@ def test_the_stories_speak_the_words_of_the_causes_file_and_of_the_virtual_bench
     for story in STORIES.values():
         assert set(story.faults) <= set(FAULTS)
         assert all(items[id].index(outcome) > 0 for id, outcome in story.truth.items())
+        seen = {id: outcome for id, outcome in story.truth.items() if items[id].kind == "look"}
+        assert {id: story.says(id) for id in seen} == seen
+        everything = load_knowledge([find_file("common", "causes")]).causes
+        for id, outcome in seen.items():
+            assert story.says(id, everything) == ORDINARY[id] != outcome, "what was mended is not seen any more"

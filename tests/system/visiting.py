@@ -127,7 +127,7 @@ class Visitor:
         if step["run"]:
             self.run(step["run"])
             return
-        outcome = self.story.says(step["item"])
+        outcome = self.story.says(step["item"], [cause for one in self.body["repairs"] for cause in one["mends"]])
         assert outcome is not None, f"the story does not know of {step['item']}"
         self.order("answer" if step["kind"] == "question" else "find", step["item"], outcome)
         self.did.append(f"{step['item']}: {outcome}")
