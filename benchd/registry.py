@@ -19,6 +19,7 @@ DRIVERS = "benchd.drivers"
 SCREENS = "benchd.screens"
 FORMS = "benchd.forms"
 PAPERS = "benchd.papers"
+PAGES = "benchd.pages"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +71,11 @@ def form(name: str) -> Any:
 def paper(name: str) -> Any:
     """What is written for people: `visit`, `machine`, `history`; see benchd_dashboards.paper. ConfigError."""
     return _with_method(PAPERS, name, "html")
+
+
+def page(name: str) -> Any:
+    """The web page; `shop`: see benchd_dashboards.web. ConfigError."""
+    return _with_method(PAGES, name, "asset")
 
 
 def _with_method(group: str, name: str, method: str) -> Any:

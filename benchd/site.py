@@ -45,6 +45,7 @@ class ServerSettings:
     allowed_hosts: tuple[str, ...] = ()  # names in a Host header beside the address itself and localhost
     max_body_bytes: int = 256 * 1024
     requests_per_s: float = 50.0  # a client, sustained; bursts of four times as many
+    loopback_looks: bool = True  # the web page may be looked at on this computer without a token
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,6 +217,7 @@ def _server(keys: ServerKeys, folder: Path) -> ServerSettings:
         tuple(keys.allowed_hosts),
         keys.max_body_bytes,
         keys.requests_per_s,
+        keys.loopback_looks,
     )
 
 

@@ -73,6 +73,7 @@ class ServerKeys(Keys):
     requests_per_s: Annotated[
         float, Field(ge=1, le=100_000, description="requests a second, a number from 1 to 100000")
     ] = 50.0
+    loopback_looks: Flag = True
 
 
 class SeriesKeys(Keys):

@@ -100,12 +100,13 @@ def account(state: State, columns: int, look: Look) -> list[Text]:
     if measured:
         lines += [look.text(""), look.text("MEASURED", "quiet")]
         for name, found in measured.items():
-            lines += look.wrap(_measured(name, found), width, "", "  ")
+            lines += look.wrap(measured_line(name, found), width, "", "  ")
     lines += _how_it_ended(state, width, look)
     return lines
 
 
-def _measured(name: str, found: Mapping[str, Any]) -> str:
+def measured_line(name: str, found: Mapping[str, Any]) -> str:
+    """'settled volts: 14.21 ± 0.06 V (k = 2), over 99 % likely within limits'."""
     spread, factor = found.get("expanded_uncertainty"), found.get("coverage_factor")
     unit = str(found.get("unit") or "")
     text = f"{name.replace('_', ' ')}: {_rounded(float(found['value']), spread)}"

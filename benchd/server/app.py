@@ -14,6 +14,7 @@ from benchd.daemon.interface import DaemonInterface, RunRequest
 from benchd.errors import BusyError, NotFoundError
 from benchd.server import lots, models, reading, visits
 from benchd.server.description import describe
+from benchd.server.live import Live
 from benchd.server.metrics import Metrics
 from benchd.server.models import Name, Only
 from benchd.server.problems import ProblemError
@@ -32,7 +33,9 @@ After = Annotated[int, Query(ge=0, le=models.LARGEST, description="The cursor: `
 Limit = Annotated[int, Query(ge=1, le=1000)]
 
 
-def make_app(daemon: DaemonInterface, kept: Kept, streams: Streams, metrics: Metrics) -> FastAPI:
+def make_app(
+    daemon: DaemonInterface, kept: Kept, streams: Streams, metrics: Metrics, live: Live | None = None
+) -> FastAPI:
     """The application behind the guard."""
     app = FastAPI(version=daemon.version, openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False)
     app.router.route_class = Route
@@ -48,6 +51,8 @@ def make_app(daemon: DaemonInterface, kept: Kept, streams: Streams, metrics: Met
     _forward_routes(app, daemon)
     _metrics_route(app, daemon, kept, streams, metrics)
     app.router.routes.append(WebSocketRoute("/v1/runs/{run}/stream", streams.serve))
+    if live is not None:
+        app.router.routes.append(WebSocketRoute("/v1/live", live.serve))
     return app
 
 

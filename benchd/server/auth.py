@@ -12,6 +12,14 @@ from benchd.errors import AccessError
 from benchd.server.tokens import Scope, Token, TokenStore
 
 LOCAL_NAME = "local"
+#: Whoever looks at the page on this computer without a token.
+LOOKER_NAME = "this computer"
+#: What the page's requests carry, and what its WebSocket asks for, since a browser lets it set no header there. A page of
+#: another site cannot send the header without asking first, and is refused for its Origin besides.
+PAGE_HEADER = b"x-benchd-page"
+PAGE_PROTOCOL = "benchd.page"
+TOKEN_PROTOCOL = "benchd.token."
+_FORWARDED = (b"forwarded", b"x-forwarded-for", b"x-real-ip", b"via")
 NO_TOKEN = "this needs a token: send the header 'Authorization: Bearer ...'; `benchd token make` makes one"
 BAD_TOKEN = "this token is not known here: it was mistyped, revoked or has expired; `benchd token make` makes another"
 
@@ -39,16 +47,25 @@ class NotSignedInError(AccessError):
 
 
 class Door:
-    """Tells a principal from a request's headers and peer. The local key opens only to peers on this machine."""
+    """Tells a principal from a request's headers and peer. The local key opens only to peers on this machine, and with
+    `loopback_looks` the page may look there without any token."""
 
-    def __init__(self, tokens: TokenStore, local_key: str | None = None) -> None:
+    def __init__(self, tokens: TokenStore, local_key: str | None = None, loopback_looks: bool = True) -> None:
         self._tokens = tokens
+        self._loopback_looks = loopback_looks
         self._local = None if local_key is None else hashlib.sha256(local_key.encode()).digest()
 
     def identify(self, headers: Iterable[tuple[bytes, bytes]], peer: str | None) -> Principal:
         """NotSignedInError if there is no token in the headers or it is not good."""
+        headers = list(headers)
+        protocols = asked_protocols(headers)
         found = [value for name, value in headers if name.lower() == b"authorization"]
+        found += [
+            b"Bearer " + one[len(TOKEN_PROTOCOL) :].encode() for one in protocols if one.startswith(TOKEN_PROTOCOL)
+        ]
         if not found:
+            if self._loopback_looks and is_loopback(peer) and _is_own_page(headers, protocols):
+                return Principal(LOOKER_NAME, Scope.LOOK)
             raise NotSignedInError(NO_TOKEN, tried=False)
         scheme, _, secret = found[0].decode("latin-1").partition(" ")
         secret = secret.strip(" ")
@@ -66,6 +83,22 @@ class Door:
     def still_open(self, principal: Principal) -> bool:
         """Whether a principal that was let in would still be let in: its token is neither revoked nor expired."""
         return principal.token is None or self._tokens.holds(principal.token)
+
+
+def asked_protocols(headers: Iterable[tuple[bytes, bytes]]) -> list[str]:
+    """The subprotocols that the opening of a WebSocket asks for."""
+    asked = [value.decode("latin-1") for name, value in headers if name.lower() == b"sec-websocket-protocol"]
+    return [one.strip() for one in ",".join(asked).split(",") if one.strip()]
+
+
+def _is_own_page(headers: Iterable[tuple[bytes, bytes]], protocols: Iterable[str]) -> bool:
+    """Whether the page itself asks, by a name of this machine, and nobody has passed the request on for somebody else."""
+    named = {name.lower(): value.decode("latin-1") for name, value in headers}
+    host = named.get(b"host", "").rpartition("@")[2].lower()
+    host = host.partition("]")[0].lstrip("[") if host.startswith("[") else host.partition(":")[0]
+    at_home = host == "localhost" or is_loopback(host)
+    passed_on = any(name in named for name in _FORWARDED)
+    return at_home and not passed_on and (PAGE_HEADER in named or PAGE_PROTOCOL in protocols)
 
 
 def is_loopback(host: str | None) -> bool:

@@ -51,12 +51,18 @@ class _Answer:
 
 class Guard:
     """An ASGI application around another one. A request that passes has `scope["state"]["principal"]`, None on the
-    open paths."""
+    open paths and on those that `is_open` names."""
 
     def __init__(
-        self, app: ASGIApp, settings: ServerSettings, door: Door, count: Callable[[int], None] = lambda status: None
+        self,
+        app: ASGIApp,
+        settings: ServerSettings,
+        door: Door,
+        count: Callable[[int], None] = lambda status: None,
+        is_open: Callable[[Scope], bool] = lambda scope: False,
     ) -> None:
         self._app = app
+        self._is_open = is_open
         self._count = count
         self._door = door
         self._most_bytes = settings.max_body_bytes
@@ -93,7 +99,7 @@ class Guard:
         if wait_s := self._rate.take(client):
             raise too_much(f"too many requests: ask again in {wait_s} s", wait_s)
         self._check_shape(headers)
-        if scope["path"] in OPEN_PATHS:
+        if scope["path"] in OPEN_PATHS or self._is_open(scope):
             return None
         try:
             return self._door.identify(headers, _peer(scope))

@@ -127,6 +127,15 @@ def verdict(reader: JournalReader, run: str) -> tuple[dict[str, Any] | None, boo
     return found, listed["status"] is not None
 
 
+def ends(reader: JournalReader, run: str) -> list[dict[str, Any]]:
+    """A run's first record and its last NEAR_END or a few more: what it was, and how it ended."""
+    first = next(reader.read(run), None)
+    if first is None:
+        return []
+    after = max(int(first["seq"]), _nearly_last(reader, run) - NEAR_END)
+    return [first, *reader.read(run, after)]
+
+
 def _nearly_last(reader: JournalReader, run: str) -> int:
     """A seq at most NEAR_END before a run's last one. A run of an hour has a hundred thousand records; this looks at
     thirty."""

@@ -19,7 +19,9 @@ from benchd.errors import ConfigError, PortError
 from benchd.server.app import make_app
 from benchd.server.auth import Door
 from benchd.server.guard import MOST_HEADER_BYTES, Guard
+from benchd.server.live import Live
 from benchd.server.metrics import Metrics
+from benchd.server.page import WithPage, shop_page
 from benchd.server.protocol import HttpProtocol, WatcherProtocol
 from benchd.server.reading import Kept
 from benchd.server.stream import Streams
@@ -27,7 +29,7 @@ from benchd.server.tokens import TokenStore
 from benchd.site import ServerSettings, is_loopback
 from benchd.site_secrets import check_private
 
-MOST_MESSAGE_BYTES = 4 * 1024  # of a watcher, which has nothing to say
+MOST_MESSAGE_BYTES = 4 * 1024  # of a watcher, which has little to say
 KEEP_ALIVE_S = 30
 HANDSHAKE_S = 10.0
 BACKLOG = 128
@@ -90,7 +92,7 @@ class HttpServer:
     ) -> None:
         self._settings = settings
         self._daemon = daemon
-        self._door = Door(tokens, local_key)
+        self._door = Door(tokens, local_key, settings.loopback_looks)
         self._tokens = tokens
         self._url = ""
         self._tasks: list[asyncio.Task[Any]] = []
@@ -114,8 +116,10 @@ class HttpServer:
         self._metrics = Metrics()
         self._kept = Kept(self._daemon.journal)
         self._streams = Streams(self._kept, self._daemon.news, self._door)
-        app = make_app(self._daemon, self._kept, self._streams, self._metrics)
-        guard = Guard(app, self._settings, self._door, self._metrics.answered)
+        page = shop_page()
+        self._live = None if page is None else Live(self._daemon, self._kept, self._door, self._streams, page.fold)
+        served = WithPage(make_app(self._daemon, self._kept, self._streams, self._metrics, self._live), page)
+        guard = Guard(served, self._settings, self._door, self._metrics.answered, served.has)
         self._server = _Server(_config(guard), tls)
         self._tasks = [
             asyncio.create_task(self._server.serve([listening]), name="benchd http"),
@@ -134,6 +138,8 @@ class HttpServer:
         serving, watching = self._tasks
         self._tasks = []
         self._streams.stop()
+        if self._live is not None:
+            self._live.stop()
         watching.cancel()
         self._server.config.timeout_graceful_shutdown = timeout_s * 0.6  # type: ignore[assignment]  # wait_for takes it
         self._server.should_exit = True

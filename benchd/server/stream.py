@@ -119,7 +119,7 @@ class Streams:
         principal = principal_of(socket.scope)
         run, after = _asked_for(socket)
         await self._kept.ask(lambda reader: reading.info(reader, run))
-        with self._counted(principal):
+        with self.counted(principal):
             await socket.accept()
             socket.scope["state"]["accepted"] = True
             code, reason = await self._watch(socket, principal, run, after)
@@ -166,7 +166,8 @@ class Streams:
         return GOING_AWAY, "the daemon stops"
 
     @contextmanager
-    def _counted(self, principal: Principal) -> Iterator[None]:
+    def counted(self, principal: Principal) -> Iterator[None]:
+        """One of them while it lasts; ProblemError where there are too many."""
         if self._watchers[principal.name] >= MOST_WATCHERS_OF_ONE or self.watchers >= MOST_WATCHERS:
             raise too_much("too many watchers are open: close some, or use another token", 5)
         self._watchers[principal.name] += 1
@@ -186,10 +187,15 @@ async def _listen(socket: WebSocket) -> tuple[int, str]:
     return NOT_ALLOWED, "this stream takes no messages"
 
 
+def is_run(text: str) -> bool:
+    """Whether this can be a run's id."""
+    return _RUN.fullmatch(text) is not None
+
+
 def _asked_for(socket: WebSocket) -> tuple[str, int]:
     """(run, cursor) of the opening."""
     run = str(socket.path_params["run"])
-    if not _RUN.fullmatch(run):
+    if not is_run(run):
         raise ProblemError(422, "invalid", "path run: this is no run's id")
     query = socket.query_params.multi_items()
     if any(name != "after" for name, _ in query) or len(query) > 1:
