@@ -81,6 +81,12 @@ def _open_routes(app: FastAPI) -> None:
 
 
 def _bench_routes(app: FastAPI, daemon: DaemonInterface) -> None:
+    @app.get("/v1/session", response_model=models.Session, openapi_extra=LOOK, tags=["daemon"])
+    async def session(request: Request) -> Response:
+        """Who asks, by the token or as whoever looks at the page on the daemon's computer."""
+        principal = principal_of(request.scope)
+        return Json({"name": principal.name, "scope": str(principal.scope)})
+
     @app.get("/v1/status", response_model=models.Status, openapi_extra=LOOK, tags=["daemon"])
     async def status() -> Response:
         """The daemon, its benches, forwarders and disk."""

@@ -168,6 +168,11 @@ class Health(BaseModel):
     status: Literal["ok"]
 
 
+class Session(BaseModel):
+    name: str
+    scope: Literal["look", "operate", "administer"]
+
+
 class Instrument(Told):
     name: str
     driver: str

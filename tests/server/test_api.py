@@ -23,6 +23,7 @@ ROUTES: list[tuple[str, str, Any, str | None, int]] = [
     ("GET", "/v1/health", None, None, 200),
     ("GET", "/openapi.json", None, None, 200),
     ("GET", "/metrics", None, "look", 200),
+    ("GET", "/v1/session", None, "look", 200),
     ("GET", "/v1/status", None, "look", 200),
     ("GET", "/v1/benches", None, "look", 200),
     ("GET", "/v1/benches/bay-1", None, "look", 200),
