@@ -82,7 +82,7 @@ class _Tile:
     version: int = 0
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Wish:
     """What a viewer wants, and how far it has come."""
 
