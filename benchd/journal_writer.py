@@ -18,8 +18,9 @@ from benchd.journal_disk import MAX_ROW, connect, transaction, trouble
 Record = Mapping[str, Any]
 
 #: The first record after a quiet spell is committed at once, then at most so often: 20 writes to the disk a second.
-#: Where many runs are open less often, a commit for each 80 runs a second: watchers look at every commit.
-COMMIT_EVERY_S, COMMIT_SELDOM_S, A_RUN_S = 0.05, 0.25, 0.0125
+#: Where many runs are open less often, a commit for each 200 runs a second: watchers look at every commit, and a wall of 16
+#: benches wants ten looks a second.
+COMMIT_EVERY_S, COMMIT_SELDOM_S, A_RUN_S = 0.05, 0.25, 0.005
 #: So many waiting records are committed without waiting for the time.
 COMMIT_AT = 1000
 #: Records that may wait for the disk: about 100 MB. Meters fill it in an hour of standstill; then the run must end.

@@ -260,6 +260,7 @@ class Live:
             self._tiles.clear()
             self._last.clear()
             self._texts.clear()
+            self._version = 0
 
     async def _look_at_benches(self) -> None:
         """Which runs are open, and how the benches between runs are."""
@@ -278,6 +279,7 @@ class Live:
         if self._any_wall():
             for slug in self._daemon.bench_names():
                 await self._know_last(self._daemon.bench(slug))
+            for slug in self._daemon.bench_names():  # all at once: a new viewer's first message has every tile
                 self._put_tile(slug)
 
     async def _know_last(self, bench: Mapping[str, Any]) -> None:

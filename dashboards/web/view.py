@@ -17,6 +17,8 @@ Body = dict[str, Any]
 #: What the terminal paints -> what the page calls it.
 ROLES = {"bar good": "good", "bar warn": "warn", "bar": "", "bad": "bad"}
 NOTICE_S = 30.0
+#: What somebody must go to a bench for.
+CALLS = frozenset({"danger", "ask", "do", "lost", "flag"})
 _KEPT_UPPER = {"AC", "RPM"}
 
 
@@ -32,7 +34,7 @@ class Fold:
     def tile(self) -> Body:
         """What stands on the wall: small, since it goes out ten times a second."""
         state = self._state
-        found = {**_head(state), "attention": list(_attention(state))[:3]}
+        found = {**_head(state), "attention": [one for one in _attention(state) if one["kind"] in CALLS][:3]}
         if state.ended:
             return {**found, "verdict": _word(state), "reason": _first_reason(state)}
         return {**found, "dials": [_dial(dial(state, one)) for one in _shown(state)], "stands": _stands(state)}

@@ -17,7 +17,7 @@ export class DialView {
     this.needle = el("polygon", { class: "needle" });
     this.rail = el(
       "svg",
-      { class: "rail", viewBox: `0 0 ${WIDTH} 36`, preserveAspectRatio: "none", "aria-hidden": "true" },
+      { class: "rail", viewBox: `0 0 ${WIDTH} 32`, preserveAspectRatio: "none", "aria-hidden": "true" },
       el("line", { class: "base", x1: 0, x2: WIDTH, y1: MIDDLE, y2: MIDDLE }),
       this.bands,
       this.marks,

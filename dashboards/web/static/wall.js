@@ -1,18 +1,18 @@
 // All benches: a tile each. What changed is drawn once a frame, however often it changed.
 
-import { attention, badge, clock, el, fill, inUnits, main, start, tell, titled } from "./kit.js";
+import { attention, badge, clock, el, fill, inUnits, main, start, tell, temperature, titled } from "./kit.js";
 import { Dials } from "./dial.js";
 import { Live, showLink } from "./live.js";
 
 const STATES = { ready: "Ready", "in a run": "In a run", "instrument missing": "Instrument missing" };
-const CALLS = new Set(["ask", "do", "lost"]);
+const CALLS = ["danger", "ask", "do", "lost", "flag"]; // what somebody must go there for
 
 class Tile {
   constructor() {
     this.link = el("a");
     this.state = el("span", { class: "soft" });
     this.what = el("p", { class: "what" });
-    this.attend = el("div");
+    this.attend = el("div", { class: "attend" });
     this.dialsAt = el("div", { class: "dials" });
     this.dials = new Dials(this.dialsAt);
     this.words = el("span");
@@ -42,17 +42,19 @@ class Tile {
 
   call(bench, items) {
     const lost = bench.run === null ? bench.lost.map((one) => ({ kind: "lost", text: `${one.name}: ${[one.what, one.cure].filter(Boolean).join(". ")}` })) : [];
-    const first = items.find((one) => one.kind === "danger") ?? items.find((one) => CALLS.has(one.kind)) ?? items[0] ?? lost[0];
+    const first = items.find((one) => CALLS.includes(one.kind)) ?? lost[0];
     const key = first ? `${first.kind}|${first.text}|${lost.length}` : "";
     if (key !== this.called) {
       this.called = key;
       fill(this.attend, first ? attention(first.kind, first.text) : null, lost.length > 1 ? el("p", { class: "soft" }, `and ${lost.length - 1} more`) : null);
     }
-    this.element.dataset.call = first?.kind === "danger" ? "danger" : first && CALLS.has(first.kind) ? "yes" : "no";
+    this.element.dataset.call = first?.kind === "danger" ? "danger" : first ? "yes" : "no";
   }
 
   run(shown) {
     this.dials.show(shown.dials);
+    const units = shown.dials.map((one) => one.unit);
+    this.dialsAt.dataset.told = new Set(units).size === units.length && !units.includes("") ? "unit" : "title";
     const { words, role, left_s: left, limit_s: limit } = shown.stands;
     tell(this.words, words);
     tell(this.left, left !== null ? `${limit === null ? "" : "about "}${clock(left)} left` : limit !== null ? `${clock(limit)} at most` : "");
@@ -67,8 +69,13 @@ class Tile {
       fill(this.ends, verdict ? [badge(verdict.verdict, verdict.word), verdict.suspect ? el("p", {}, titled(verdict.suspect)) : null, el("p", { class: "soft small" }, inUnits(shown.reason))] : null);
     }
     const read = Object.entries(bench.channels).filter(([, one]) => one.fresh && one.value !== null);
-    tell(this.idle, read.map(([name, one]) => `${titled(name)} ${rounded(one.value)} ${one.unit ?? ""}`).join("   "));
+    tell(this.idle, read.map(([name, one]) => reading(name, one)).join(", "));
   }
+}
+
+function reading(name, one) {
+  const [value, unit] = one.unit === "degC" ? temperature(one.value) : [one.value, one.unit ?? ""];
+  return `${titled(name).toLowerCase()} ${rounded(value)} ${unit}`;
 }
 
 const rounded = (value) => (Math.abs(value) >= 100 ? value.toFixed(0) : value.toFixed(2));
@@ -104,7 +111,7 @@ start(() => {
     const used = list.getBoundingClientRect().top + 16;
     list.style.setProperty("--used", `${used}px`);
     const [width, height] = [innerWidth / columns, (innerHeight - used) / rows];
-    list.style.setProperty("--tile", `${Math.min(Math.max(Math.min(width / 26, height / 15), 13), 34)}px`);
+    list.style.setProperty("--tile", `${Math.min(Math.max(Math.min(width / 24, height / 15), 12), 44)}px`);
   };
   addEventListener("resize", arrange);
   document.addEventListener("fullscreenchange", arrange);
@@ -115,7 +122,11 @@ start(() => {
       benches: (benches, all) => {
         if (all) {
           const there = new Set(benches.map((one) => one.bench));
-          for (const [name, tile] of tiles) if (!there.has(name)) (tile.element.remove(), tiles.delete(name));
+          for (const [name, tile] of tiles) {
+            if (there.has(name)) continue;
+            tile.element.remove();
+            tiles.delete(name);
+          }
           none.hidden = benches.length > 0;
         }
         for (const one of benches) waiting.set(one.bench, one);
@@ -137,7 +148,7 @@ function layout(count, width, height) {
   let most = 0;
   for (let columns = 1; columns <= Math.max(count, 1); columns += 1) {
     const rows = Math.ceil(count / columns);
-    const size = Math.min(width / columns / 26, height / rows / 15);
+    const size = Math.min(width / columns / 24, height / rows / 15);
     if (size > most) [most, best] = [size, [columns, rows]];
   }
   return best;
