@@ -13,9 +13,10 @@ ROOT = Path(__file__).parent.parent
 
 FINDS_EVERYTHING = """
 from benchd.config import find_file, load_spec
-from benchd.registry import drivers, screen
+from benchd.registry import drivers, page, screen
 assert {"scpi", "segment14", "digits11", "modbus", "tach-lines", "tach-pulses", "replay"} <= set(drivers()), drivers()
 assert screen("terminal") and screen("plain")
+assert all(page("shop").asset(path) for path in ("/", "/run/x", "/page/kit.js", "/page/shop.css", "/page/charts/bokeh.min.js"))
 print(load_spec(find_file("hollin-t18", "machine")).name, "|", find_file("bay-1", "bench").name)
 import benchd; print(benchd.__file__)
 """

@@ -147,7 +147,7 @@ def _told_up(daemon: Daemon, url: str, say: Say) -> None:
     for warning in daemon.warnings():
         log.warning("%s", warning)
     say(f"{daemon.name} ({daemon.id}) serves {benches} at {url}")
-    say("run one with: benchd run; look with: benchd status, benchd watch; end with Ctrl-C")
+    say("run one with: benchd run; look with: a browser there, benchd status, benchd watch; end with Ctrl-C")
 
 
 def _catch_signals() -> asyncio.Future[str]:
