@@ -11,6 +11,7 @@ The page says what it wants, and may say so again: {"benches": true, "run": ID o
     {"kind": "benches", "all": bool, "benches": [tile...]}       the changed ones; `all`: there are no others
     {"kind": "run", "run": ID, "first": SEQ, "next": SEQ, "open": bool, "records": [...], "view": {...} or null}
     {"kind": "beat"}                                             every few seconds: what is shown is of now
+    {"kind": "trouble", "text": ...}                             instead: the journal cannot be read
 
 `records` follow one another without a gap: `first` is one more than the `next` before, or less (then some are sent again).
 """
@@ -110,7 +111,7 @@ class Live:
         self._viewers: set[_Wish] = set()
         self._turning: asyncio.Task[None] | None = None
         self._stopping = asyncio.Event()
-        self._ticked = asyncio.Event()
+        self._trouble = ""
 
     def stop(self) -> None:
         """Let every viewer go with 1001."""
@@ -198,11 +199,11 @@ class Live:
                 async with asyncio.timeout(LOOK_S):
                     await wish.news.wait()
             except TimeoutError:
-                await socket.send_text(BEAT)
-            else:
-                if loop.time() - said_at >= LOOK_S:
-                    said_at = loop.time()
-                    await socket.send_text(BEAT)
+                pass
+            if loop.time() - said_at >= LOOK_S / 2:
+                said_at = loop.time()
+                trouble = encode({"kind": "trouble", "text": self._trouble}).decode()
+                await socket.send_text(trouble if self._trouble else BEAT)
 
     async def _told_to_stop(self) -> tuple[int, str]:
         await self._stopping.wait()
@@ -250,11 +251,14 @@ class Live:
                     await self._look_at_benches()
                     benches_at = began + LOOK_AT_BENCHES_S
                 await self._read_on()
+                self._trouble = ""
                 for wish in self._viewers:
                     wish.news.set()
                 await asyncio.sleep(max(TICK_S - (loop.time() - began), 0.01))
         except BenchdError as error:
-            log.warning("the page shows nothing new: %s", error)
+            if not self._trouble:
+                log.warning("the page shows nothing new: %s", error)
+            self._trouble = str(error)
         finally:
             self._runs.clear()
             self._tiles.clear()

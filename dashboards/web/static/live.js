@@ -68,6 +68,9 @@ export class Live {
       this.wish.after = Math.max(after, message.next);
       this.on.run?.(message);
     } else if (message.kind === "hello") this.on.hello?.(message);
+    if (message.kind === "trouble") this.on.state?.(false, message.text);
+    else if (message.kind === "beat" && this.troubled) this.on.state?.(true);
+    if (["trouble", "beat"].includes(message.kind)) this.troubled = message.kind === "trouble";
   }
 
   lost(event) {

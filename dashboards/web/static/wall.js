@@ -57,7 +57,7 @@ class Tile {
     this.dialsAt.dataset.told = new Set(units).size === units.length && !units.includes("") ? "unit" : "title";
     const { words, role, left_s: left, limit_s: limit } = shown.stands;
     tell(this.words, words);
-    tell(this.left, left !== null ? `${limit === null ? "" : "about "}${clock(left)} left` : limit !== null ? `${clock(limit)} at most` : "");
+    tell(this.left, left !== null ? `${clock(left)} left` : limit !== null ? `${clock(limit)} at most` : "");
     this.stands.dataset.role = role;
   }
 
