@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator, Mapping
@@ -36,6 +37,8 @@ SELECT events.no, run, run_no, seq, body, chain FROM events JOIN runs ON runs.no
 WHERE events.no > ? AND events.no <= ? ORDER BY events.no LIMIT ?
 """
 _OF_LOT = "no IN (SELECT run_no FROM lot_tests JOIN lots ON lots.no = lot_no WHERE lot = ?)"
+_HOLDS = """coalesce(unit, '') || ' ' || coalesce(work_order, '') || ' ' || coalesce(spec, '') || ' ' || coalesce(bench, '')
+LIKE ? ESCAPE '\\'"""
 _ORDERS = f"SELECT {ENTRY} FROM orders {{}} ORDER BY no DESC LIMIT ?"
 _TESTS = of_lots.TESTS.format(attempt=of_lots.COUNTED)
 _NO_LIMIT = 2**63 - 1
@@ -88,11 +91,26 @@ class JournalReader:
         bench: str | None = None,
         before: str | None = None,
         lot: str | None = None,
+        machine: str | None = None,
+        procedure: str | None = None,
+        verdict: str | None = None,
+        since: str | None = None,
+        until: str | None = None,
+        text: str | None = None,
     ) -> list[dict[str, Any]]:
-        """The newest runs first, of one work order, unit, bench (its name as in the bench file) and lot, older than run
-        `before`. Keys: see _LISTED; `run_no` is from 1, in the order of opening; `status` and `verdict` are None while a
-        run is open. StoreError."""
+        """The newest runs first, of one work order, unit, bench (its name as in the bench file), lot, machine (its name),
+        procedure, verdict ('none': ended without one), begun from `since` on and before `until` (ISO 8601, UTC), with
+        `text` somewhere in unit, work order, machine or bench, older than run `before`. Keys: see _LISTED; `run_no` is from
+        1, in the order of opening; `status` and `verdict` are None while a run is open. StoreError."""
         wanted: dict[str, Any] = {"work_order = ?": work_order, "unit = ?": unit, "bench = ?": bench, _OF_LOT: lot}
+        # The plus keeps the index of a model out of it: it is in the order of procedures, not of runs.
+        wanted |= {"+spec = ?": machine, "procedure = ?": procedure, "started >= ?": since, "started < ?": until}
+        if verdict == "none":
+            wanted["status IS NOT NULL AND verdict IS NULL AND ?"] = True
+        else:
+            wanted["verdict = ?"] = verdict
+        if text is not None:
+            wanted[_HOLDS] = "%" + re.sub(r"([\\%_])", r"\\\1", text) + "%"
         if before is not None:
             wanted["no < ?"] = self.info(before)["run_no"]
         given = {key: value for key, value in wanted.items() if value is not None}

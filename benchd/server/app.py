@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import FastAPI, Path, Query, Request, Response
 from fastapi.exceptions import RequestValidationError
@@ -12,8 +12,10 @@ from starlette.routing import Match, WebSocketRoute
 
 from benchd.daemon.interface import DaemonInterface, RunRequest
 from benchd.errors import BusyError, NotFoundError
-from benchd.server import lots, models, reading, visits
+from benchd.server import lots, models, reading, shelf, visits
+from benchd.server.curves import FEWEST, MOST, Curves
 from benchd.server.description import describe
+from benchd.server.listing import WINDOW_PATTERN, exported, list_csv, window
 from benchd.server.live import Live
 from benchd.server.metrics import Metrics
 from benchd.server.models import Name, Only
@@ -34,7 +36,12 @@ Limit = Annotated[int, Query(ge=1, le=1000)]
 
 
 def make_app(
-    daemon: DaemonInterface, kept: Kept, streams: Streams, metrics: Metrics, live: Live | None = None
+    daemon: DaemonInterface,
+    kept: Kept,
+    streams: Streams,
+    metrics: Metrics,
+    live: Live | None = None,
+    curves: Curves | None = None,
 ) -> FastAPI:
     """The application behind the guard."""
     app = FastAPI(version=daemon.version, openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False)
@@ -45,9 +52,11 @@ def make_app(
     _open_routes(app)
     _bench_routes(app, daemon)
     _run_routes(app, daemon, kept)
+    _drawing_routes(app, kept, curves or Curves())
     _order_routes(app, daemon)
     visits.add_routes(app, daemon)
     lots.add_routes(app, daemon)
+    shelf.add_routes(app, daemon)
     _forward_routes(app, daemon)
     _metrics_route(app, daemon, kept, streams, metrics)
     app.router.routes.append(WebSocketRoute("/v1/runs/{run}/stream", streams.serve))
@@ -56,6 +65,14 @@ def make_app(
     return app
 
 
+CSV: dict[str, Any] = {"content": {"text/csv": {"schema": {"type": "string"}}}}
+SAMPLES: dict[str, Any] = {
+    "description": "The file.",
+    "content": {
+        "text/csv": {"schema": {"type": "string"}},
+        "application/vnd.apache.parquet": {"schema": {"type": "string", "format": "binary"}},
+    },
+}
 LOOK = how(Scope.LOOK)
 LOOK_404 = how(Scope.LOOK, "404")
 #: How the three orders to a run under way answer.
@@ -120,17 +137,39 @@ def _bench_routes(app: FastAPI, daemon: DaemonInterface) -> None:
 
 
 def _run_routes(app: FastAPI, daemon: DaemonInterface, kept: Kept) -> None:
-    @app.get("/v1/runs", response_model=models.Runs, openapi_extra=LOOK_404, tags=["runs"])
+    @app.get("/v1/runs", response_model=models.Runs, responses={200: CSV}, openapi_extra=LOOK_404, tags=["runs"])
     async def runs(
-        limit: Annotated[int, Query(ge=1, le=200)] = 20,
+        limit: Annotated[int, Query(ge=1, le=10_000)] = 20,
         work_order: Annotated[Only | None, Query(description="Only this work order's.")] = None,
         unit: Annotated[Only | None, Query(description="Only this unit's.")] = None,
         bench: Annotated[Only | None, Query(description="Only this bench's, by slug or name.")] = None,
+        machine: Annotated[Only | None, Query(description="Only this machine's, by the name in its file.")] = None,
+        procedure: Annotated[Only | None, Query(description="Only runs of this procedure.")] = None,
+        verdict: Annotated[
+            Literal["pass", "fail", "undecided", "void", "none"] | None,
+            Query(description="Only these; none: ended without one."),
+        ] = None,
+        lot: Annotated[Only | None, Query(description="Only tests of this lot.")] = None,
+        since: Annotated[
+            str | None, Query(pattern=WINDOW_PATTERN, description="Begun then or later: a date or a time in UTC.")
+        ] = None,
+        until: Annotated[
+            str | None, Query(pattern=WINDOW_PATTERN, description="Begun before then; of a date, that whole day too.")
+        ] = None,
+        text: Annotated[
+            Only | None, Query(max_length=64, description="Only where unit, work order, machine or bench hold this.")
+        ] = None,
         before: Annotated[models.RunId | None, Query(description="Only older ones than this run.")] = None,
+        format: Annotated[Literal["json", "csv"], Query(description="As what.")] = "json",
     ) -> Response:
         """The newest runs first. `before` (the last one of the answer before) turns the page."""
-        wanted = {"work_order": work_order, "unit": unit, "bench": _bench_name(daemon, bench)}
-        return Json({"runs": await kept.ask(lambda reader: reading.runs(reader, limit, before, **wanted))})
+        begun, ended = window(since, until)
+        wanted = {
+            "work_order": work_order, "unit": unit, "bench": _bench_name(daemon, bench), "machine": machine,
+            "procedure": procedure, "verdict": verdict, "lot": lot, "since": begun, "until": ended, "text": text,
+        }  # fmt: skip
+        found = await kept.ask(lambda reader: reading.runs(reader, limit, before, **wanted))
+        return list_csv(found) if format == "csv" else Json({"runs": found})
 
     @app.get("/v1/runs/{run}", response_model=models.Run, openapi_extra=LOOK_404, tags=["runs"])
     async def run(run: RunPath) -> Response:
@@ -175,6 +214,30 @@ def _run_routes(app: FastAPI, daemon: DaemonInterface, kept: Kept) -> None:
 
         A number with a slash in it cannot be asked for here: use `/v1/runs?work_order=`."""
         return Json(await kept.ask(lambda reader: reading.work_order(reader, work_order)))
+
+
+def _drawing_routes(app: FastAPI, kept: Kept, curves: Curves) -> None:
+    @app.get("/v1/runs/{run}/curve", response_model=models.Curve, openapi_extra=LOOK_404, tags=["runs"])
+    async def curve(
+        run: RunPath,
+        points: Annotated[int, Query(ge=FEWEST, le=MOST, description="Of a channel, at most about so many.")] = 2000,
+        from_s: Annotated[float | None, Query(ge=0, le=1e9, description="Only from here on: more detail.")] = None,
+        to_s: Annotated[float | None, Query(ge=0, le=1e9, description="Only up to here.")] = None,
+    ) -> Response:
+        """A run as it is drawn: its channels thinned so that peaks stay, the expected band, what happened, how it stands.
+
+        A null is a break: nothing was read there."""
+        return Json(await kept.ask(lambda reader: curves.curve(reader, run, points, from_s, to_s)))
+
+    @app.get(
+        "/v1/runs/{run}/export",
+        response_class=Response, responses={200: SAMPLES}, openapi_extra=how(Scope.LOOK, "404", "409"), tags=["runs"],
+    )  # fmt: skip
+    async def export(
+        run: RunPath, form: Annotated[Literal["csv", "parquet"], Query(description="As what.")] = "csv"
+    ) -> Response:
+        """A run's samples for other programs."""
+        return await kept.ask(lambda reader: exported(reader, run, form))
 
 
 def _order_routes(app: FastAPI, daemon: DaemonInterface) -> None:

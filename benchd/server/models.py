@@ -269,6 +269,71 @@ class VerdictBody(Told):
     measured: dict[str, Any]
 
 
+class Machine(BaseModel):
+    file: str = Field(description="The name that a run or an order is opened with.")
+    name: str
+    manual: str
+    wrong: str = Field(description="Why this file cannot be used; '' if it can.")
+
+
+class Machines(BaseModel):
+    machines: list[Machine]
+
+
+class KnownPart(BaseModel):
+    file: str = Field(description="The name that a lot is opened with.")
+    number: str
+    name: str
+    wrong: str = Field(description="Why this file cannot be used; '' if it can.")
+
+
+class Parts(BaseModel):
+    parts: list[KnownPart]
+
+
+class Procedures(BaseModel):
+    procedures: list[str]
+
+
+class DrawnChannel(BaseModel):
+    t: list[float | None] = Field(description="Seconds of the run.")
+    v: list[float | None] = Field(description="In the unit; null: nothing was read, the line is broken here.")
+    unit: str
+    n: int = Field(description="How many there are altogether.")
+
+
+class DrawnBand(BaseModel):
+    t: list[float | None]
+    low: list[float | None]
+    high: list[float | None]
+
+
+class DrawnLine(BaseModel):
+    t: list[float | None]
+    v: list[float | None]
+
+
+class DrawnEvent(Told):
+    t_s: float
+    kind: str
+
+
+class Curve(BaseModel):
+    run: Run
+    opened: dict[str, Any] = Field(description="The run's first record, without the long parts.")
+    channels: dict[str, DrawnChannel]
+    expected: dict[str, DrawnBand] = Field(description="Where the curve of a good machine would run.")
+    behind: dict[str, DrawnLine] = Field(description="The last good run of this unit, on this run's time axis.")
+    events: list[DrawnEvent]
+    measuring_s: float | None = Field(description="Since when it is measured.")
+    duration_s: float
+    samples: int
+    thinned: bool
+    view: dict[str, Any] | None = Field(description="How it stands, in the words of the screens.")
+    next: int = Field(description="The cursor from which a stream goes on.")
+    open: bool
+
+
 class Record(Told):
     kind: str
     seq: int = Field(ge=1)

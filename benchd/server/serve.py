@@ -18,6 +18,7 @@ from benchd.daemon.interface import DaemonInterface
 from benchd.errors import ConfigError, PortError
 from benchd.server.app import make_app
 from benchd.server.auth import Door
+from benchd.server.curves import Curves
 from benchd.server.guard import MOST_HEADER_BYTES, Guard
 from benchd.server.live import Live
 from benchd.server.metrics import Metrics
@@ -118,7 +119,9 @@ class HttpServer:
         self._streams = Streams(self._kept, self._daemon.news, self._door)
         page = shop_page()
         self._live = None if page is None else Live(self._daemon, self._kept, self._door, self._streams, page.fold)
-        served = WithPage(make_app(self._daemon, self._kept, self._streams, self._metrics, self._live), page)
+        curves = Curves(None if page is None else page.fold)
+        app = make_app(self._daemon, self._kept, self._streams, self._metrics, self._live, curves)
+        served = WithPage(app, page)
         guard = Guard(served, self._settings, self._door, self._metrics.answered, served.has)
         self._server = _Server(_config(guard), tls)
         self._tasks = [

@@ -35,8 +35,8 @@ VERDICT = {
 def sample(number: int) -> dict[str, Any]:
     """What one sample of a bench with five channels looks like."""
     values = {
-        "battery_volts": [14.21, 0.01, 0, 0.1], "charge_amps": [3.2, 0.01, 0, 0.1], "stator_volts": [31.5, 0.1, 0, 0.2],
-        "stator_hertz": [352.0, 0.1, 0, 0.2], "engine_rpm": [3520.0, 1.0, 0, 0.05],
+        "battery_volts": [14.21, 0.01, [], 0.1], "charge_amps": [3.2, 0.01, [], 0.1], "stator_volts": [31.5, 0.1, [], 0.2],
+        "stator_hertz": [352.0, 0.1, [], 0.2], "engine_rpm": [3520.0, 1.0, [], 0.05],
     }  # fmt: skip
     return {"kind": "sample", "t_ns": number * 500_000_000, "values": values}
 

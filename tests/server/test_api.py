@@ -15,6 +15,7 @@ from benchd.rules import RULES
 from benchd.server.models import NewRun
 
 RUN = "20200101-000000-000ab"  # of no run
+PHOTO = "0" * 64 + ".jpg"
 JSON = {"Content_Type": "application/json"}
 NEW = {"bench": "bay-1", "procedure": "regulator", "spec": "hollin-t18"}
 
@@ -34,6 +35,12 @@ ROUTES: list[tuple[str, str, Any, str | None, int]] = [
     ("GET", f"/v1/runs/{RUN}/verdict", None, "look", 404),
     ("GET", f"/v1/runs/{RUN}/records", None, "look", 404),
     ("GET", f"/v1/runs/{RUN}/samples", None, "look", 404),
+    ("GET", f"/v1/runs/{RUN}/curve", None, "look", 404),
+    ("GET", f"/v1/runs/{RUN}/export", None, "look", 404),
+    ("GET", "/v1/machines", None, "look", 200),
+    ("GET", "/v1/parts", None, "look", 200),
+    ("GET", "/v1/procedures", None, "look", 200),
+    ("GET", f"/v1/photos/{PHOTO}", None, "look", 404),
     ("GET", "/v1/work-orders/1042", None, "look", 200),
     ("GET", "/v1/orders", None, "look", 200),
     ("GET", "/v1/orders/1042", None, "look", 404),
@@ -88,7 +95,7 @@ def test_the_table_above_has_every_route(world: World) -> None:
     described = world.ask("GET", "/openapi.json")[1]["paths"]
     there = {(method.upper(), path) for path, methods in described.items() for method in methods}
     names = {"bay-1": "{bench}", "volts": "{instrument}", RUN: "{run}", "series": "{name}", "1042": "{work_order}"}
-    names |= {"OR9-1": "{lot}", "A1": "{serial}"}
+    names |= {"OR9-1": "{lot}", "A1": "{serial}", PHOTO: "{kept}"}
 
     def route(method: str, path: str) -> tuple[str, str]:
         return method, "/".join(names.get(part, part) for part in path.partition("?")[0].split("/"))
