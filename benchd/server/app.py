@@ -102,7 +102,7 @@ def _bench_routes(app: FastAPI, daemon: DaemonInterface) -> None:
     async def session(request: Request) -> Response:
         """Who asks, by the token or as whoever looks at the page on the daemon's computer."""
         principal = principal_of(request.scope)
-        return Json({"name": principal.name, "scope": str(principal.scope)})
+        return Json({"name": principal.name, "scope": str(principal.scope), "shop": daemon.name})
 
     @app.get("/v1/status", response_model=models.Status, openapi_extra=LOOK, tags=["daemon"])
     async def status() -> Response:

@@ -171,6 +171,7 @@ class Health(BaseModel):
 class Session(BaseModel):
     name: str
     scope: Literal["look", "operate", "administer"]
+    shop: str = Field(description="The daemon's name.")
 
 
 class Instrument(Told):

@@ -201,7 +201,7 @@ def _at_the_end(state: State, columns: int, look: Look) -> list[Text]:
 
 def table_lines(state: State, columns: int, look: Look) -> list[Text]:
     """One line a characteristic, in the order of testing: title, value, limits, and how it stands in a word."""
-    rows = list(_rows(state))
+    rows = list(rows_of(state))
     if not rows:
         return []
     room = columns >= 64  # for the limits
@@ -221,7 +221,8 @@ def table_lines(state: State, columns: int, look: Look) -> list[Text]:
     return lines
 
 
-def _rows(state: State) -> Iterator[tuple[str, str, str, str]]:
+def rows_of(state: State) -> Iterator[tuple[str, str, str, str]]:
+    """(title, value, limits, word) of every characteristic, in the order of testing."""
     done = {str(one.get("id")): one for one in state.verdict.get("characteristics") or ()}
     estimates = state.estimates()
     for id, title in titles_of(state, [*done, *estimates]):

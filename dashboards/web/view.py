@@ -9,6 +9,8 @@ from typing import Any
 from benchd_dashboards import endpage
 from benchd_dashboards.dials import NAMED_OTHERWISE, TITLES, Dial, dial, main_channels
 from benchd_dashboards.look import harmless
+from benchd_dashboards.lot.page import ROLES as CHARACTERISTICS
+from benchd_dashboards.lot.page import mode_title, rows_of
 from benchd_dashboards.state import BEFORE, Ask, State
 from benchd_dashboards.words import TESTS, flag_line, gap_line, leaning, number_with_spread
 
@@ -52,6 +54,8 @@ class Fold:
             "instruments": [_instrument(one) for one in state.instruments.values()],
             "marks": state.marks,
         }
+        if state.procedure == "unit":
+            found["characteristics"] = _characteristics(state)
         return found | ({"verdict": _verdict(state)} if state.ended else {})
 
 
@@ -145,6 +149,20 @@ def _stands(state: State) -> Body:
     }
 
 
+def _characteristics(state: State) -> list[Body]:
+    """Of a unit's test: {title, value, limits, word, role} in the order of testing, as the terminal's shift shows them."""
+    return [
+        {
+            "title": title,
+            "value": value,
+            "limits": limits,
+            "word": sentence(word),
+            "role": CHARACTERISTICS.get(word, ""),
+        }
+        for title, value, limits, word in rows_of(state)
+    ]
+
+
 def _attention(state: State) -> Iterator[Body]:
     """What a person must see or do, the most urgent first: {kind, text} and, of an ask, {id, choices, caution}.
 
@@ -200,7 +218,8 @@ def _instrument(record: Mapping[str, Any]) -> Body:
 def _word(state: State) -> Body:
     word, _ = endpage.verdict_word(state)
     found = str(state.verdict.get("verdict") or "none")
-    return {"verdict": found, "word": sentence(word), "suspect": endpage.suspect_line(state)}
+    mode = mode_title(str(state.verdict.get("finding") or "")) if state.procedure == "unit" and found != "pass" else ""
+    return {"verdict": found, "word": sentence(word), "suspect": mode or endpage.suspect_line(state)}
 
 
 def _first_reason(state: State) -> str:

@@ -119,7 +119,7 @@ export function query(values) {
 
 export const segment = encodeURIComponent;
 
-/** {name, scope}; asked once a page. Scope is '' for whoever may not even look. */
+/** {name, scope, shop}; asked once a page. Scope is '' for whoever may not even look. */
 let asked = null;
 export function session() {
   asked ??= get("/v1/session").catch((error) => {
@@ -382,6 +382,7 @@ export async function start(draw) {
   who.href = signIn();
   try {
     const me = await session();
+    if (me.shop) tell(document.getElementById("shop"), me.shop);
     tell(who, me.scope && me.name !== "this computer" ? `${me.name} (${me.scope})` : "Sign in");
     if (!me.scope && location.pathname !== "/sign-in") {
       location.replace(signIn());

@@ -74,6 +74,7 @@ export class Live {
   }
 
   lost(event) {
+    if (this.ended) return;
     if (this.open || !this.lostAt) this.lostAt = performance.now();
     this.open = false;
     this.on.state?.(false, event?.reason);
