@@ -104,6 +104,7 @@ class VirtualBench:
         self._technician = self._somebody(procedure)
         if isinstance(self._technician, VisitTechnician):
             self._technician.begin()
+            await self._show_anew()
 
     def repair(self, ids: Sequence[str]) -> None:
         """Mend what these causes (benchd's ids) stand for, on a machine that lasts; an id it does not know is ignored."""
@@ -145,6 +146,14 @@ class VirtualBench:
                 else:
                     place.meter.follow(world.t_s, world)
         return world
+
+    async def _show_anew(self) -> None:
+        """The machine has stood for a while, and the meters with it: what they show is of now, nothing of the run before."""
+        world = self._world_now()
+        for place in self._places:
+            place.meter.forget()
+            place.newest = place.meter.show(world.t_s, world)
+            await self._tell(place)
 
     async def _tell(self, place: Place) -> None:
         place.fresh = False

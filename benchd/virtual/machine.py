@@ -118,12 +118,14 @@ class Machine(World):
         self.ammeter_in, self._off_since_s = True, self.t_s
 
     def stand(self, seconds: float) -> None:
-        """Time that nobody waits for: a battery that was charged or cranked just now comes to rest."""
+        """Time that nobody waits for: a battery that was charged or cranked just now comes to rest, and so does the engine."""
         for _ in range(round(seconds)):
             self.battery.step(0.0, 1.0)
         self._charged_s -= seconds
         self._off_since_s -= seconds
         self.battery_volts = max(self.battery.emf(), 0.0)
+        if self._engine == "stopped":
+            self.rpm = self._swing = self.charge_amps = self.starter_amps = 0.0
 
     def let_down(self, to: float) -> None:
         """Lamps and load tester until the battery has only so much charge, and an hour's rest: between two runs."""

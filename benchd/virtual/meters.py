@@ -96,6 +96,11 @@ class Meter:
         noise = NOISE.get(self.channel)
         return 0.0 if noise is None else self._rng.gauss(0, noise)
 
+    def forget(self) -> None:
+        """More time has passed than it needs to settle."""
+        self._lagged = None
+        self._late.clear()
+
     def follow(self, t_s: float, world: World) -> None:
         """Let the meter's input settle; to be called as often as the world is looked at."""
         true = self._true(world)

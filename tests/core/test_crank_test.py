@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Iterator
 from dataclasses import replace
@@ -309,6 +310,77 @@ def shifted(channel: str, by: int, **more: Any) -> list[Sample]:
 def test_a_clamp_that_is_a_second_late(ohms: float, outcome: str) -> None:
     """It still reads nothing when the volts have fallen: that is no release."""
     assert run(shifted("crank_amps", 10, step_s=0.1, ohms=ohms))[0].outcome == outcome
+
+
+def from_rows(rows: list[tuple[float, float | None, float | None, float | None]]) -> list[Sample]:
+    """Samples of (seconds, volts, amps, rpm); None where nothing had come."""
+    names = (("battery_volts", 0.01), ("crank_amps", 0.02), ("engine_rpm", 1.0))
+    return [
+        Sample(round(t * 1e9), {name: Value(x, digit) for (name, digit), x in zip(names, row, strict=True) if x is not None})
+        for t, *row in rows
+    ]  # fmt: skip
+
+
+def coming_to_rest(volts: float, tau_s: float, step_s: float, *, until_s: float = 60.0) -> list[Sample]:
+    """The engine, or a charger, was stopped just now: the battery comes down to 12.62 V, and nothing turns."""
+    steps = [n * step_s for n in range(round(until_s / step_s))]
+    return from_rows([(t, round(12.62 + (volts - 12.62) * math.exp(-t / tau_s), 2), 0.2, 0.0) for t in steps])
+
+
+@pytest.mark.parametrize("step_s", [0.1, 0.5])
+@pytest.mark.parametrize("tau_s", [0.25, 8.0, 40.0])
+@pytest.mark.parametrize("volts", [13.35, 14.4])
+def test_volts_that_come_to_rest_are_no_crank(volts: float, tau_s: float, step_s: float) -> None:
+    """They were taken for one that never ended, with an engine that stood: 'slow', or 'volts lost on the way'."""
+    still = coming_to_rest(volts, tau_s, step_s)
+    found, events = run(still)
+    assert of(found) == ("void", "unknown", "no-crank-seen")
+    assert "release" not in [one.id for one in events if isinstance(one, Prompt)]
+    began = 10.0 + 4 * tau_s
+    then = [
+        replace(one, t_ns=one.t_ns + round(began * 1e9)) for one in cranks(step_s=step_s, at=((4.0, 5.0),), rest=12.62)
+    ]
+    found = run([one for one in coming_to_rest(volts, tau_s, step_s, until_s=200.0) if one.t_s < began] + then)[0]
+    assert of(found) == ("pass", "none", "cranks")
+    assert 12.6 < found.measured["rest_volts"].value < 12.9, "nothing of the charge is left in the rest"
+
+
+#: Cranks of a good machine (11.3 V, 107 A, 355 rpm) as they were read by a computer that stood still for seconds at a time.
+IN_CLUMPS = {
+    "between the release and the run-up": [
+        (19.54, 12.61, 8.98, 355), (20.0, 11.29, 106.98, 355), (20.5, 11.29, 108.62, 355), (21.71, None, 108.62, 355),
+        (22.0, 11.29, 108.62, None), (22.5, 11.62, 107.52, 148), (23.32, 12.45, 22.92, 22), (23.5, 12.45, 22.92, 3),
+        (24.0, 12.6, -0.26, 0), (24.5, 12.6, 0.2, 0),
+    ],
+    "little but the release": [
+        (27.06, 11.30, 106.84, 355), (27.5, 11.29, 106.66, 354), (28.0, 12.06, 106.66, 108), (32.48, 12.52, 16.1, 11),
+        (32.5, None, 2.48, 0), (33.0, 12.61, 0.8, 0), (33.5, 12.61, 0.8, 0),
+    ],
+    "a tachometer three seconds late": [
+        (20.0, 11.29, 107.0, 0), (20.5, 11.29, 107.0, 0), (21.0, 11.29, 107.0, 0), (21.5, 11.29, 107.0, 0),
+        (22.0, 11.29, 107.0, 0), (22.5, 11.29, 107.0, 0), (23.0, 11.29, 107.0, 355), (23.5, 11.29, 107.0, 354),
+        (24.0, 11.29, 107.0, 355), (25.0, 12.6, 0.2, 355), (25.5, 12.6, 0.2, 355),
+    ],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", list(IN_CLUMPS))
+def test_readings_that_come_late_or_in_clumps_make_no_slow_crank(case: str) -> None:
+    still: list[tuple[float, float | None, float | None, float | None]] = [
+        (n / 2, 12.61 + n % 2 * 0.01, 0.2, 0.0) for n in range(30)
+    ]
+    found = run(from_rows([*still, *IN_CLUMPS[case]]))[0]
+    assert of(found) == ("undecided", "unknown", "slow")
+    assert any("come late" in one for one in found.reasons)
+    assert "computer busy" in found.next_step
+
+
+def test_an_engine_that_only_a_pickup_watches_is_not_called_slow() -> None:
+    """It shows 0 rpm: with the spark off it sees nothing, whatever the engine does. Beside a clamp that is another matter."""
+    found = run(cranks(rpm=0.0, without=("crank_amps",)))[0]
+    assert of(found) == ("undecided", "unknown", "slow")
+    assert any("spark off" in one for one in found.reasons)
+    assert of(run(cranks(rpm=0.0, amps=45.0))[0])[0] == "fail"
 
 
 def test_a_voltmeter_lost_while_cranking_condemns_nothing() -> None:

@@ -263,3 +263,18 @@ async def test_what_else_the_technician_answers():
         assert virtual.world.battery_volts < before - 0.03
     async with VirtualBench(Scenario().with_fault("battery-nearly-full"), clock) as virtual:
         assert virtual.operator({"id": "discharge"}) == "skip"
+
+
+async def test_a_run_after_another_begins_on_a_machine_and_meters_that_have_come_to_rest() -> None:
+    """A meter still showed the volts of the run before: their fall to rest was read as a crank that never ended."""
+    clock = Clock(60.0)
+    async with VirtualBench(Scenario().for_visit(), clock) as virtual:
+        virtual.world.start_engine()
+        virtual.world.throttle(1.0)
+        await clock.sleep(30.0)
+        assert virtual.world.battery_volts > 13.0
+        await virtual.arrive("crank")
+        shown = {one.meter.channel: one.newest.value for one in virtual._places if one.newest is not None}
+        assert shown["engine_rpm"] == 0.0
+        assert shown["charge_amps"] == pytest.approx(0.0, abs=0.5)
+        assert shown["battery_volts"] == pytest.approx(virtual.world.battery.emf(), abs=0.05)

@@ -280,6 +280,8 @@ class CrankTest(Watched):
             )  # fmt: skip
         rest = self.starter.rest_volts
         stood = "" if rest is None else f"; the volts stood at {rest:.2f} V"
+        if self.starter.falls:
+            stood += ". They had fallen, but the clamp read no starter's amps and nothing turned: if the key was on, the clamp is not around its cable"
         return Finding(
             Outcome.VOID, Suspect.UNKNOWN,
             (f"No crank was seen{stood}. If the key was turned and nothing happened, say 'nothing' or 'clicks' when asked: "

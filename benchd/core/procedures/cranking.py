@@ -25,6 +25,8 @@ RELEASED_PART = 0.4  # of the drop is left: the key was let go
 COIL_VOLTS, COIL_AMPS = 0.04, 2.0  # what a solenoid's coil alone takes at least
 LEAST_READINGS = 3
 LEAST_S = 1.0
+BORNE_OUT_S = 2.0  # a clamp that has read no starter by then says that there was none: clamps are a second late at most
+STEADY_PART = 2 / 3  # of the readings lie together, or they are not of one speed
 BLIND_S = 2.0  # no volts for so long in a crank: it is over as far as can be seen
 
 
@@ -37,6 +39,8 @@ class Crank:
     volts: Track = field(default_factory=lambda: Track(2))
     amps: Track = field(default_factory=lambda: Track(2))
     rpm: Track = field(default_factory=lambda: Track(2))
+    clamp_readings: int = 0
+    borne_out: bool = False  # clamp or tachometer saw it too
 
     def settled(self, track: Track) -> tuple[Array, Array]:
         """(seconds, values) between run-up and release; of a short crank all that is after the inrush."""
@@ -71,6 +75,7 @@ class Starter:
     clamp_turned: bool = False
     coil_seen: bool = False
     dips: int = 0  # lone low readings: a solenoid that chatters, or a glitch
+    falls: int = 0  # of the volts, that the clamp did not bear out
     least_volts: float | None = None
     greatest_amps: float | None = None
     _low: list[tuple[float, float]] = field(default_factory=list)
@@ -112,11 +117,28 @@ class Starter:
         if volts is not None:
             crank.volts.append(t_s, volts)
             self.least_volts = volts if self.least_volts is None else min(self.least_volts, volts)
+        if amps is not None:
+            crank.clamp_readings += 1
         if amps is not None and abs(amps) > STEP_AMPS / 5:
             crank.amps.append(t_s, abs(amps))
+            crank.borne_out = True
             self.greatest_amps = max(self.greatest_amps or 0.0, abs(amps))
         if rpm is not None and rpm < RUNNING_RPM:
             crank.rpm.append(t_s, rpm)
+            crank.borne_out = crank.borne_out or rpm > TURNING_RPM
+        self._disown(t_s, crank)
+
+    def _disown(self, t_s: float, crank: Crank) -> None:
+        """Volts that fell while the clamp read nothing and nothing turned were no crank: the engine or a charger was just
+        stopped, and the battery comes to rest. Its rest begins anew."""
+        over = crank.ended_s is not None or t_s - crank.began_s >= BORNE_OUT_S
+        if crank.borne_out or crank.clamp_readings < LEAST_READINGS or not over:
+            return
+        self.cranks.pop()
+        self.falls += 1
+        if not self.cranks and crank.ended_s is None:
+            self.rest.clear()
+            self.rest_amps.clear()
 
     def _take_amps(self, t_s: float, amps: float) -> None:
         self._amps = (t_s, amps)
@@ -139,10 +161,14 @@ class Starter:
             self._low.clear()
             self._keep_rest(t_s, volts, amps)
             return
-        self._low.append((t_s, volts))
         turns = (self._lately(self._rpm, t_s) or 0.0) > TURNING_RPM
+        if not (pulls or turns or self.cranks or len(self.rest) >= LEAST_READINGS):
+            self.rest.clear()  # one or two readings are no rest to fall from
+            self._keep_rest(t_s, volts, amps)
+            return
+        self._low.append((t_s, volts))
         if len(self._low) >= 2 or pulls or turns:
-            begun = Crank(self._low[0][0])
+            begun = Crank(self._low[0][0], borne_out=pulls or turns)
             for at_s, was in self._low[:-1]:
                 begun.volts.append(at_s, was)
             if pulls and amps is not None and self._amps is not None and self._amps[0] < t_s:
@@ -209,6 +235,8 @@ class Cranked:
     rpm: Amount | None
     ohms: Amount | None
     seconds: float
+    borne_out: bool  # clamp or tachometer saw it too
+    steady: bool  # its speed is one that was kept; else it proves nothing slow
 
 
 def cranked(crank: Crank, starter: Starter, facts: dict[str, ChannelFacts], now_s: float) -> Cranked | None:
@@ -219,11 +247,12 @@ def cranked(crank: Crank, starter: Starter, facts: dict[str, ChannelFacts], now_
     held = crank.settled(crank.volts)[1]
     volts = average(facts["battery_volts"], without_ends(held, abs(rest.value - median(held))), "V", drifts=True)
     drop = difference(facts["battery_volts"], rest, volts)
-    pulled, turned = (without_ends(x, median(x)) for x in (crank.settled(one)[1] for one in (crank.amps, crank.rpm)))
+    speeds = crank.settled(crank.rpm)[1]
+    pulled, turned = (without_ends(x, median(x)) for x in (crank.settled(crank.amps)[1], speeds))
     amps = average(facts["crank_amps"], pulled, "A", drifts=True) if len(pulled) >= LEAST_READINGS else None
     rpm = average(facts["engine_rpm"], turned, "rpm", drifts=True) if len(turned) >= LEAST_READINGS else None
     ohms = _ohms(crank, rest, drop, amps, facts) if amps is not None and amps.value > STEP_AMPS / 2 else None
-    return Cranked(rest, volts, drop, amps, rpm, ohms, crank.seconds(now_s))
+    return Cranked(rest, volts, drop, amps, rpm, ohms, crank.seconds(now_s), crank.borne_out, is_steady(speeds))
 
 
 def without_ends(x: Array, size: float) -> Array:
@@ -235,6 +264,13 @@ def without_ends(x: Array, size: float) -> Array:
     if len(near) < LEAST_READINGS:
         return x
     return x[near[0] : near[-1] + 1]
+
+
+def is_steady(speeds: Array) -> bool:
+    """Whether most readings lie about one speed. Readings that come late, or in clumps from a computer that was busy, have
+    run-up and release among them, and a few of those make a slow crank of a good one."""
+    near = np.abs(speeds - median(speeds)) <= ON_THE_WAY * median(speeds)
+    return bool(near.sum() >= max(LEAST_READINGS, STEADY_PART * len(speeds)))
 
 
 def _ohms(crank: Crank, rest: Amount, drop: Amount, amps: Amount, facts: dict[str, ChannelFacts]) -> Amount:

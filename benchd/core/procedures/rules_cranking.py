@@ -94,6 +94,8 @@ class Judge:
         if volts == "fail" and limits.cold_volts is not None and crank.volts.within(limits.cold_volts, None) > 0.05:
             volts = "undecided"
         rpm = None if crank.rpm is None else self._call(crank.rpm, limits.rpm, None)
+        if rpm == "fail" and not (crank.steady and crank.borne_out):
+            rpm = "undecided"
         amps = None if crank.amps is None or limits.amps is None else self._call(crank.amps, None, limits.amps)
         return volts, rpm, amps
 
@@ -214,16 +216,24 @@ class Judge:
         return self.crank.drop.value < SMALL_DROP
 
     def _close(self, volts: str, rpm: str | None) -> Finding:
-        why = "Too close to call with these meters."
+        why, then = "Too close to call with these meters.", "crank again with meters of a better accuracy statement."
         if volts == "undecided" and self.bounds.cold_volts is not None:
             why = (
                 f"At {self.celsius:g} degC a good battery may crank at down to {self.bounds.cold_volts:.1f} V: crank again at "
                 "20 degC, or look up the manual's figure."
             )
+        elif rpm == "undecided" and not self.crank.borne_out:
+            why = (
+                "Nothing but the volts tells of a crank: a pickup on the ignition lead sees nothing with the spark off."
+            )
+            then = "crank again with a clamp around the starter's cable."
+        elif rpm == "undecided" and not self.crank.steady:
+            why = "The speed read was no steady one: readings that come late have the run-up or the release among them."
+            then = "crank again, with nothing else keeping the computer busy."
         suspects = (Suspect.BATTERY, Suspect.UNKNOWN) if volts == "undecided" else (Suspect.UNKNOWN,)
         return Finding(
             Outcome.UNDECIDED, suspects[0], (*self.facts(), why), "too close to call",
-            "Load-test the battery; crank again with meters of a better accuracy statement.", suspects,
+            f"Load-test the battery; {then}", suspects,
             slug="battery-sags" if volts == "undecided" else "slow" if rpm == "undecided" else "starter-dragging",
         )  # fmt: skip
 
