@@ -31,24 +31,36 @@ Record = dict[str, Any]
 
 
 class Shop:
-    """One home, one daemon with one virtual bench."""
+    """One home, one daemon with virtual benches. `more`: further words for `benchd serve`."""
 
-    def __init__(self, home: Path, faults: tuple[str, ...], speed: float = SPEED) -> None:
+    def __init__(
+        self,
+        home: Path,
+        faults: tuple[str, ...] = (),
+        speed: float = SPEED,
+        benches: int = 1,
+        more: tuple[str, ...] = (),
+    ) -> None:
         self.home, self.log = home, home / "daemon.log"
         kept = {key: value for key, value in os.environ.items() if not key.startswith("BENCHD_")}
         self.environment = {**kept, "BENCHD_HOME": str(home)}
-        words = ["serve", "--demo", "--benches", "1", "--speed", str(speed), "--listen", "127.0.0.1:0"]
+        self.words = ["serve", "--demo", "--benches", str(benches), "--speed", str(speed), *more]
         for fault in faults:
-            words += ["--fault", fault]
+            self.words += ["--fault", fault]
+        self.start()
+
+    def start(self, listen: str = "127.0.0.1:0") -> None:
+        """Start the daemon; `wait_until_up` waits for it."""
+        command = self.command(*self.words, "--listen", listen)
         with self.log.open("ab") as log:
-            self.process = subprocess.Popen(self.command(*words), env=self.environment, stdout=log, stderr=log)
+            self.process = subprocess.Popen(command, env=self.environment, stdout=log, stderr=log)
 
     def command(self, *words: str) -> list[str]:
         return [sys.executable, "-m", "benchd", *words]
 
     def wait_until_up(self) -> None:
         end = time.monotonic() + UP_S
-        while (holder := read_holder(self.home)) is None or not holder.url:
+        while (holder := read_holder(self.home)) is None or not holder.url or holder.pid != self.process.pid:
             assert self.process.poll() is None, self.said()
             assert time.monotonic() < end, self.said()
             time.sleep(0.05)
