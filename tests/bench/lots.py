@@ -24,8 +24,9 @@ from benchd.journal import Journal
 PART = "vantry-vr20"
 
 
-def fill(path: Path, units: int, seed: int = 1) -> str:
-    """A journal with a lot of so many tested units, put in by SQL: what is measured here is reading."""
+def fill(path: Path, units: int, seed: int = 1, drift: float = 0.0) -> str:
+    """A journal with a lot of so many tested units, put in by SQL: what is measured here is reading. `drift`: of the third
+    characteristic from the first unit to the last, in its standard deviations."""
     spec = config.load_spec(config.find_file(PART, "regulator")).part
     assert spec is not None
     text = config.find_file(PART, "regulator").read_text(encoding="utf-8")
@@ -48,6 +49,7 @@ def fill(path: Path, units: int, seed: int = 1) -> str:
         n = min(50_000, units - start)
         numbers = np.empty((n, len(low), 2), "<f8")
         numbers[:, :, 0] = chance.normal((low + high) / 2, (high - low) / 9, (n, len(low)))
+        numbers[:, 2, 0] += drift * ((high - low) / 9)[2] * np.arange(start, start + n) / units
         numbers[:, :, 1] = (high - low) / 100
         good = ((numbers[:, :, 0] > low) & (numbers[:, :, 0] < high)).all(axis=1)
         places = range(start + 1, start + n + 1)

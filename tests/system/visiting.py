@@ -31,7 +31,8 @@ Record = dict[str, Any]
 
 
 class Shop:
-    """One home, one daemon with virtual benches. `more`: further words for `benchd serve`."""
+    """One home, one daemon with virtual benches. `benches` 0: those of `more`, further words
+    for `benchd serve`, alone."""
 
     def __init__(
         self,
@@ -44,7 +45,8 @@ class Shop:
         self.home, self.log = home, home / "daemon.log"
         kept = {key: value for key, value in os.environ.items() if not key.startswith("BENCHD_")}
         self.environment = {**kept, "BENCHD_HOME": str(home)}
-        self.words = ["serve", "--demo", "--benches", str(benches), "--speed", str(speed), *more]
+        count = ["--benches", str(benches)] if benches else []
+        self.words = ["serve", "--demo", *count, "--speed", str(speed), *more]
         for fault in faults:
             self.words += ["--fault", fault]
         self.start()

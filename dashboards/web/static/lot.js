@@ -367,8 +367,8 @@ async function lotReport(place, found) {
     if (wanted) document.getElementById(wanted.hash.slice(1)).open = true;
   });
   put(place, el("h3", {}, "Characteristic by characteristic"), details);
-  const first = report.characteristics.findIndex((one) => one.out_of_control || one.signals_found);
-  details[Math.max(first, 0)].open = true;
+  const worst = ["out_of_control", "signals_found"].map((key) => report.characteristics.findIndex((one) => one[key]));
+  details[Math.max(worst.find((at) => at >= 0) ?? 0, 0)].open = true;
 }
 
 function modes(found) {
