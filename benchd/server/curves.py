@@ -81,6 +81,7 @@ class Drawn:
     phase: str = ""
     next: int = 0
     open: bool = True
+    digest: str | None = None  # of the last record, once the run is closed
 
     def take(self, record: Mapping[str, Any]) -> None:
         kind = record.get("kind")
@@ -96,7 +97,7 @@ class Drawn:
         elif kind == "run-opened":
             self.opened = dict(record)
         elif kind in EVENTS and len(self.events) < MOST_EVENTS:
-            self.events.append(event(t_s, record))
+            self.events.append(event(t_s, record) | dict((self.fold and self.fold.told(record)) or {}))
 
     def _sample(self, t_s: float, values: Mapping[str, Any]) -> None:
         self.samples += 1
@@ -169,6 +170,7 @@ class Curves:
             drawn.take(record)
             drawn.next = int(record["seq"])
         drawn.open = not closed
+        drawn.digest = reader.digest(run) if closed else None
 
     def _forget(self) -> None:
         with self._lock:
@@ -196,6 +198,7 @@ def _body(
             name: {"t": _told(rows[:, 0]), "low": _told(rows[:, 1]), "high": _told(rows[:, 2])}
             for name, rows in ((name, _every(one.part(from_s, to_s), points)) for name, one in drawn.expected.items())
         },
+        "last_good": _last_good(drawn.opened),
         "behind": _behind(drawn),
         "events": drawn.events,
         "measuring_s": drawn.measuring_s,
@@ -205,6 +208,7 @@ def _body(
         "view": None if drawn.fold is None else drawn.fold.view(),
         "next": drawn.next,
         "open": drawn.open,
+        "digest": drawn.digest,
     }
 
 
@@ -257,6 +261,11 @@ def _every(rows: Array, points: int) -> Array:
 
 def _told(column: Array) -> list[float | None]:
     return [None if value != value else round(value, 6) for value in column.tolist()]
+
+
+def _last_good(opened: Mapping[str, Any]) -> dict[str, Any] | None:
+    good = opened.get("last_good")
+    return {key: good.get(key) for key in ("run", "started")} if isinstance(good, Mapping) else None
 
 
 def _behind(drawn: Drawn) -> dict[str, dict[str, list[float]]]:

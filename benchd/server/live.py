@@ -14,6 +14,7 @@ The page says what it wants, and may say so again: {"benches": true, "run": ID o
     {"kind": "trouble", "text": ...}                             instead: the journal cannot be read
 
 `records` follow one another without a gap: `first` is one more than the `next` before, or less (then some are sent again).
+A record that is an event has its words in `told`: {text, role}.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ import asyncio
 import json
 import logging
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
@@ -230,7 +231,7 @@ class Live:
             records, next_ = ",".join(one.text for one in chunks if one.text), chunks[-1].next
             first = chunks[0].first
         else:
-            found = await self._kept.ask(lambda reader: _read(reader, run, after))
+            found = await self._kept.ask(lambda reader: _read(reader, followed.fold, run, after))
             records, next_, first = found.text, found.next, found.first
         last = next_ >= followed.next
         ended = last and not followed.open
@@ -325,7 +326,7 @@ class Live:
         for record in found.records:
             run.fold.apply(record)
         if found.records:
-            run.chunks.append(_chunk(run.next, found))
+            run.chunks.append(_chunk(run.fold, run.next, found))
         run.next, run.open = max(run.next, found.next), found.open
         if any(wish.run == run.run for wish in self._viewers):
             run.view = encode(run.fold.view()).decode()
@@ -383,16 +384,19 @@ def _wanted(text: Any) -> tuple[bool, str | None, int]:
     return benches, run, after
 
 
-def _texts(records: Iterable[Mapping[str, Any]]) -> str:
-    return ",".join(encode(one).decode() for one in records if one.get("kind") not in LEFT_OUT)
+def _chunk(fold: Fold, after: int, found: reading.Slice) -> _Chunk:
+    return _Chunk(after + 1, found.next, ",".join(_texts(fold, found.records)))
 
 
-def _chunk(after: int, found: reading.Slice) -> _Chunk:
-    return _Chunk(after + 1, found.next, _texts(found.records))
+def _texts(fold: Fold, records: Iterable[Mapping[str, Any]]) -> Iterator[str]:
+    for one in records:
+        if one.get("kind") not in LEFT_OUT:
+            told = fold.told(one)
+            yield encode(one if told is None else {**one, "told": told}).decode()
 
 
-def _read(reader: JournalReader, run: str, after: int) -> _Chunk:
-    return _chunk(after, reading.cut(reader, run, after, MOST_AT_ONCE))
+def _read(reader: JournalReader, fold: Fold, run: str, after: int) -> _Chunk:
+    return _chunk(fold, after, reading.cut(reader, run, after, MOST_AT_ONCE))
 
 
 def _run_text(run: str, first: int, next_: int, is_open: bool, records: str, view: str) -> str:

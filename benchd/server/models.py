@@ -324,6 +324,7 @@ class Curve(BaseModel):
     opened: dict[str, Any] = Field(description="The run's first record, without the long parts.")
     channels: dict[str, DrawnChannel]
     expected: dict[str, DrawnBand] = Field(description="Where the curve of a good machine would run.")
+    last_good: dict[str, Any] | None = Field(description="Which run stands behind this one: run, started.")
     behind: dict[str, DrawnLine] = Field(description="The last good run of this unit, on this run's time axis.")
     events: list[DrawnEvent]
     measuring_s: float | None = Field(description="Since when it is measured.")
@@ -333,6 +334,7 @@ class Curve(BaseModel):
     view: dict[str, Any] | None = Field(description="How it stands, in the words of the screens.")
     next: int = Field(description="The cursor from which a stream goes on.")
     open: bool
+    digest: str | None = Field(description="Of the last record, once the run is closed: see `benchd verify`.")
 
 
 class Record(Told):

@@ -33,9 +33,13 @@ class Asset(Protocol):
 
 
 class Fold(Protocol):
-    """What is known of a run after each record: a tile for the wall, and the whole for the run's own page (JSON)."""
+    """What is known of a run after each record: a tile for the wall, and the whole for the run's own page (JSON).
+
+    `told` puts one record into words: {text, role}; None where it is no event.
+    """
 
     def apply(self, record: Mapping[str, object]) -> None: ...
+    def told(self, record: Mapping[str, object]) -> Mapping[str, object] | None: ...
     def tile(self) -> dict[str, object]: ...
     def view(self) -> dict[str, object]: ...
 

@@ -12,6 +12,7 @@ from benchd_dashboards.look import harmless
 from benchd_dashboards.lot.page import ROLES as CHARACTERISTICS
 from benchd_dashboards.lot.page import mode_title, rows_of
 from benchd_dashboards.state import BEFORE, Ask, State
+from benchd_dashboards.web.telling import told
 from benchd_dashboards.words import TESTS, flag_line, gap_line, leaning, number_with_spread
 
 Body = dict[str, Any]
@@ -33,6 +34,10 @@ class Fold:
     def apply(self, record: Mapping[str, Any]) -> None:
         self._state.apply(record)
 
+    def told(self, record: Mapping[str, Any]) -> Body | None:
+        """See telling.told."""
+        return told(record)
+
     def tile(self) -> Body:
         """What stands on the wall: small, since it goes out ten times a second."""
         state = self._state
@@ -53,6 +58,9 @@ class Fold:
             "cautions": [one.text for one in state.cautions],
             "instruments": [_instrument(one) for one in state.instruments.values()],
             "marks": state.marks,
+            "engine": state.engine_runs,
+            "measuring_s": state.measuring_s,
+            "titles": {name: sentence(TITLES.get(name, name.upper().replace("_", " "))) for name in state.tracks},
         }
         if state.procedure == "unit":
             found["characteristics"] = _characteristics(state)
@@ -236,11 +244,33 @@ def _verdict(state: State) -> Body:
         "reasons": [harmless(one) for one in (*(said.get("reasons") or ()), *closed)],
         "next_step": harmless(said.get("next_step") or ""),
         "cautions": [harmless(one) for one in said.get("cautions") or ()],
-        "measured": [harmless(endpage.measured_line(*one)) for one in (said.get("measured") or {}).items()],
+        "measured": [_measured(*one) for one in (said.get("measured") or {}).items()],
+        "limits": [_limit(*one) for one in (said.get("limits") or {}).items() if one[1] is not None],
         "ended_because": harmless(said.get("ended_because") or ""),
         "rule": harmless(said.get("decision_rule") or ""),
         "samples": said.get("samples"),
         "duration_s": said.get("duration_s"),
         "rpm": said.get("rpm"),
         "status": state.closed.get("status"),
+        "program": harmless(said.get("program") or ""),
     }
+
+
+def _measured(name: str, found: Mapping[str, Any]) -> Body:
+    """One of the figures that were measured: {name, text, likely}; `likely` '' where no limit is set."""
+    text, likely = endpage.measured_parts(found)
+    return {"name": sentence(harmless(name.replace("_", " "))), "text": harmless(text), "likely": likely}
+
+
+def _limit(name: str, value: Any) -> Body:
+    """What the spec asked for: {name, text}."""
+    if isinstance(value, Mapping):
+        value = [f"{key} {one}" for key, one in value.items()]
+    between = isinstance(value, list | tuple) and len(value) == 2 and all(isinstance(one, int | float) for one in value)
+    if between:
+        text = f"{value[0]:g} to {value[1]:g}"
+    elif isinstance(value, list | tuple):
+        text = ", ".join(str(one) for one in value)
+    else:
+        text = f"{value:g}" if isinstance(value, float) else str(value)
+    return {"name": sentence(harmless(name.replace("_", " "))), "text": harmless(text)}

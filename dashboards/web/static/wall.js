@@ -1,11 +1,13 @@
 // All benches: a tile each. What changed is drawn once a frame, however often it changed.
 
-import { attention, badge, clock, el, fill, inUnits, main, start, tell, temperature, titled } from "./kit.js";
+import { attention, badge, clock, el, fill, inUnits, main, mayAct, query, start, tell, temperature, titled } from "./kit.js";
 import { Dials } from "./dial.js";
 import { Live, showLink } from "./live.js";
 
 const STATES = { ready: "Ready", "in a run": "In a run", "instrument missing": "Instrument missing" };
 const CALLS = ["danger", "ask", "do", "lost", "flag"]; // what somebody must go there for
+
+let mayBegin = false;
 
 class Tile {
   constructor() {
@@ -20,7 +22,8 @@ class Tile {
     this.stands = el("div", { class: "stands" }, this.words, this.left);
     this.ends = el("div", { class: "ends" });
     this.idle = el("p", { class: "idle number" });
-    this.element = el("li", { class: "tile" }, el("h2", { class: "name" }, this.link, this.state), this.what, this.attend, this.dialsAt, this.stands, this.ends, this.idle);
+    this.begin = el("a", { class: "button begin no-print", hidden: true }, "Start a run");
+    this.element = el("li", { class: "tile" }, el("h2", { class: "name" }, this.link, this.begin, this.state), this.what, this.attend, this.dialsAt, this.stands, this.ends, this.idle);
   }
 
   show(bench) {
@@ -36,6 +39,8 @@ class Tile {
     this.dialsAt.hidden = this.stands.hidden = !running;
     this.ends.hidden = running;
     this.idle.hidden = running;
+    this.begin.hidden = !mayBegin || bench.state !== "ready";
+    if (!this.begin.hidden) this.begin.href = `/run/new${query({ bench: bench.bench })}`;
     if (running) this.run(shown);
     else this.rest(bench, shown);
   }
@@ -80,7 +85,8 @@ function reading(name, one) {
 
 const rounded = (value) => (Math.abs(value) >= 100 ? value.toFixed(0) : value.toFixed(2));
 
-start(() => {
+start(async () => {
+  mayBegin = await mayAct();
   const tiles = new Map();
   const waiting = new Map();
   const list = el("ul", { class: "tiles" });
