@@ -2,11 +2,18 @@
 
 import { AskError, el, field, fill, forgetToken, form, get, keepToken, main, start, token, wrong } from "./kit.js";
 
-const PLACE = /^\/(?!\/)[^\\]*$/;
+/** Where one came from, if that is a page of this daemon; else the wall. Read as the browser would: it drops tabs, say. */
+function cameFrom() {
+  try {
+    const place = new URL(new URLSearchParams(location.search).get("to") ?? "/", location.origin);
+    return place.origin === location.origin && place.pathname !== "/sign-in" ? place.href : "/";
+  } catch {
+    return "/";
+  }
+}
 
 start((me) => {
-  const to = new URLSearchParams(location.search).get("to") ?? "/";
-  const back = PLACE.test(to) && !to.startsWith("/sign-in") ? to : "/";
+  const back = cameFrom();
   const inputs = [
     field("Token", "token", { kind: "password", hint: "Made on the daemon's computer: benchd token make NAME --scope look (or operate, to write things down).", maxlength: 200, autocomplete: "off" }),
     field("Keep it on this device", "keep", { kind: "check", hint: "Only on a device that is the shop's own. Without it the token is forgotten when this tab is closed." }),
