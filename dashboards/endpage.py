@@ -107,9 +107,15 @@ def account(state: State, columns: int, look: Look) -> list[Text]:
 
 def measured_line(name: str, found: Mapping[str, Any]) -> str:
     """'settled volts: 14.21 ± 0.06 V (k = 2), over 99 % likely within limits'."""
+    figure, likely = measured_parts(found)
+    return f"{name.replace('_', ' ')}: {figure}" + (f", {likely} likely within limits" if likely else "")
+
+
+def measured_parts(found: Mapping[str, Any]) -> tuple[str, str]:
+    """('14.21 ± 0.06 V (k = 2)', 'over 99 %'): the value, and how likely it is within limits, '' where there are none."""
     spread, factor = found.get("expanded_uncertainty"), found.get("coverage_factor")
     unit = str(found.get("unit") or "")
-    text = f"{name.replace('_', ' ')}: {_rounded(float(found['value']), spread)}"
+    text = _rounded(float(found["value"]), spread)
     if spread is None:
         text = f"{text} {unit}".rstrip() + ", uncertainty not known"
     else:
@@ -117,7 +123,7 @@ def measured_line(name: str, found: Mapping[str, Any]) -> str:
             f" (k = {factor:.3g})" if factor else ""
         )
     chance = found.get("probability_of_conformity")
-    return text + (f", {percent(float(chance))} likely within limits" if chance is not None else "")
+    return text, "" if chance is None else percent(float(chance))
 
 
 def _rounded(value: float, spread: float | None) -> str:

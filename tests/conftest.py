@@ -26,6 +26,7 @@ LONG = (
     "forward/test_mqtt.py",
     "forward/test_series_forwarder.py",
     "forward/test_lot_series.py",
+    "forward/test_dashboards.py",
     "system/test_lots.py",
     "app/test_client.py",
     "system/test_daemon_faults.py",

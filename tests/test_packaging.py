@@ -14,10 +14,12 @@ ROOT = Path(__file__).parent.parent
 FINDS_EVERYTHING = """
 from benchd.config import find_file, load_spec
 from benchd.registry import drivers, page, screen
+from importlib import resources
 assert {"scpi", "segment14", "digits11", "modbus", "tach-lines", "tach-pulses", "replay"} <= set(drivers()), drivers()
 assert screen("terminal") and screen("plain")
 assert all(page("shop").asset(path) for path in ("/", "/run/x", "/page/kit.js", "/page/shop.css", "/page/charts/bokeh.min.js"))
 print(load_spec(find_file("hollin-t18", "machine")).name, "|", find_file("bay-1", "bench").name)
+assert resources.files("benchd_dashboards.store").joinpath("fleet.json").is_file()
 import benchd; print(benchd.__file__)
 """
 
@@ -45,6 +47,7 @@ def test_the_wheel_holds_configs_and_drivers_and_no_tests(wheel: Path) -> None:
     assert "benchd/configs/machines/hollin-t18.toml" in names
     assert "benchd_drivers/scpi.py" in names
     assert "benchd_dashboards/terminal.py" in names
+    assert "benchd_dashboards/store/benches-now.json" in names
     assert "benchd/py.typed" in names
     assert not [name for name in names if name.startswith(("tests", "drivers/", "dashboards/"))]
 

@@ -36,6 +36,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "backup": ("backup", "Copy the journal while it is in use, or put a copy back."),
     "thin": ("thin", "Thin the raw readings of old runs; verdicts and samples stay."),
     "picture": ("picture", "Write the end page of a kept run as an SVG picture."),
+    "dashboards": ("dashboards", "Write the dashboards for the time-series store as files."),
     "token": ("token", "Make, list and revoke tokens for the daemon."),
 }
 

@@ -46,9 +46,9 @@ class Feed:
         self.told()
         return writer
 
-    def forwarder(self, url: str, **settings: Any) -> SeriesForwarder:
+    def forwarder(self, url: str, daemon: str = DAEMON, **settings: Any) -> SeriesForwarder:
         given = {"flush_s": 0.02, "timeout_s": 2.0, "back_off_s": (0.01, 0.05), "resend_s": 0.3, **settings}
-        return SeriesForwarder(SeriesSettings(url, **given), self.journal.reader, self.store, DAEMON, self)
+        return SeriesForwarder(SeriesSettings(url, **given), self.journal.reader, self.store, daemon, self)
 
     def close(self) -> None:
         self.journal.close()
