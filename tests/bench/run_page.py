@@ -61,7 +61,9 @@ def records(first: int, until: int) -> Iterator[dict[str, Any]]:
         yield runs.sample(t_s, **{name: round(value, 2) for name, value in values.items()})
         if number % RATE == 0:
             band = {"battery_volts": [13.8, 14.7], "charge_amps": [amps - 1, amps + 1]}
-            yield runs.standing(t_s, "measuring", "pass", 0.9, "Regulating: amps fall.", expected=band, limit_s=7200 - t_s)
+            yield runs.standing(
+                t_s, "measuring", "pass", 0.9, "Regulating: amps fall.", expected=band, limit_s=7200 - t_s
+            )
         if number % 1200 == 1199:
             yield {"kind": "mark", "t_ns": runs.ns(t_s), "text": f"mark after {t_s / 60:.0f} min"}
 

@@ -76,7 +76,9 @@ def test_the_end_says_verdict_suspect_reasons_and_uncertainty() -> None:
     assert tile["reason"] == "Low."
     assert "dials" not in tile
     assert view["verdict"]["reasons"] == ["Low.", "Very low."]
-    assert view["verdict"]["measured"][0].startswith("settled volts: 14.313 ± 0.026 V (k = 2)")
+    first = view["verdict"]["measured"][0]
+    assert first["name"] == "Settled volts"
+    assert first["text"].startswith("14.313 ± 0.026 V (k = 2)")
 
 
 def test_a_run_without_a_verdict_says_how_it_was_closed() -> None:

@@ -30,7 +30,7 @@ def ended(shop: Shop) -> str:
 def settled(page: Page) -> None:
     """Until the page has drawn what it is about."""
     expect(page.locator("main h1")).to_have_count(1)
-    expect(page.locator("main").locator("section, table, form, li").first).to_be_visible()
+    expect(page.locator("main").locator("section, table, form, li").filter(visible=True).first).to_be_visible()
 
 
 def too_wide(page: Page) -> float:
@@ -76,7 +76,7 @@ def test_every_page_in_every_size(
         assert axe(page) == [], where
         for width, height in (*SIZES.values(), NARROW):
             page.set_viewport_size({"width": width, "height": height})
-            assert too_wide(page) <= 0, f"{where} at {width} x {height}"
+            until(lambda: too_wide(page) <= 0, 3, f"{where} at {width} x {height}")  # charts follow the window
         page.set_viewport_size(dict(zip(("width", "height"), SIZES[size], strict=True)))  # type: ignore[arg-type]
 
 
@@ -91,7 +91,7 @@ def test_a_page_is_walked_with_the_keyboard_alone(open_page: Open) -> None:
     expect(page.locator("#main")).to_be_focused()
     page.reload()
     seen = []
-    for _ in range(4 + len(NAVIGATION)):
+    while len(seen) < 4 + len(NAVIGATION) and NAVIGATION[-1][1] not in seen:
         page.keyboard.press("Tab")
         seen.append(focus.inner_text())
         assert focus.evaluate("one => getComputedStyle(one).outlineStyle") != "none", seen

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
+from benchd_dashboards.web import telling
 from fake_daemon import sample
 from http_world import World
 from websockets.exceptions import ConnectionClosed
@@ -47,11 +48,17 @@ class Viewer:
             self.tiles.update({one["bench"]: one for one in message["benches"]})
         elif message["kind"] == "run":
             assert message["first"] <= self.next + 1, f"a gap after {self.next}: {message['first']}"
-            self.records += [one for one in message["records"] if one["seq"] > self.next]
+            self.records += [self._heard(one) for one in message["records"] if one["seq"] > self.next]
             self.next = max(self.next, message["next"])
             self.ended = not message["open"]
             self.view = message["view"] or self.view
         return message
+
+    def _heard(self, record: Record) -> Record:
+        """The record as it is kept: an event has its words added."""
+        words = record.pop("told", None)
+        assert words == telling.told(record)
+        return record
 
     def until(self, holds: Callable[[], Any], timeout_s: float = 10.0) -> None:
         end = time.monotonic() + timeout_s
