@@ -317,6 +317,8 @@ class DrawnLine(BaseModel):
 class DrawnEvent(Told):
     t_s: float
     kind: str
+    text: str = Field("", description="What happened, in the words of the screens.")
+    role: str = Field("", description="good, warn, bad, ask, or nothing.")
 
 
 class Curve(BaseModel):

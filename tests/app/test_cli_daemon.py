@@ -791,7 +791,12 @@ def real(shop: Shop) -> Iterator[list[subprocess.Popen[bytes]]]:
 def served(shop: Shop) -> subprocess.Popen[bytes]:
     words = ["serve", "--demo", "--listen", "127.0.0.1:0", "--speed", "20"]
     daemon = subprocess.Popen([sys.executable, "-m", "benchd", *words], stderr=subprocess.DEVNULL)
-    wait_until(lambda: daemon.poll() is None and is_up(shop))
+    try:
+        wait_until(lambda: daemon.poll() is None and is_up(shop))
+    except BaseException:
+        daemon.kill()
+        daemon.wait()
+        raise
     return daemon
 
 

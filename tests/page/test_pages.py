@@ -90,6 +90,7 @@ def test_a_page_is_walked_with_the_keyboard_alone(open_page: Open) -> None:
     page.keyboard.press("Enter")
     expect(page.locator("#main")).to_be_focused()
     page.reload()
+    settled(page)
     seen = []
     while len(seen) < 4 + len(NAVIGATION) and NAVIGATION[-1][1] not in seen:
         page.keyboard.press("Tab")

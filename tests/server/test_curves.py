@@ -101,7 +101,7 @@ def test_a_run_under_way_is_drawn_on_from_where_it_was(world: World) -> None:
     assert (last["samples"], last["open"]) == (5, False)
     assert last["next"] > first["next"]
     kinds = {one["kind"]: one for one in last["events"]}
-    assert kinds["mark"] == {"t_s": 3.0, "kind": "mark", "text": "<b>lamps on</b>"}
+    assert kinds["mark"] == {"t_s": 3.0, "kind": "mark", "text": "Mark: <b>lamps on</b>", "role": ""}
     assert (kinds["verdict"]["verdict"], kinds["verdict"]["reasons"]) == (VERDICT["verdict"], VERDICT["reasons"])
     assert last["view"]["verdict"]["word"] == "Pass"
 
