@@ -65,6 +65,9 @@ _OF_RUNS: dict[str, tuple[str, str]] = {
     "closed_ohms": ("ohms of a closed contact, at most", "ohm"),
 }
 
+#: Given among the limits of a verdict, but none: they stand beside one.
+BESIDE_LIMITS = ("at_rpm", "load_within")
+
 
 def limit_rows(spec: Mapping[str, Any], leave: frozenset[str] = frozenset()) -> list[tuple[str, str, str]]:
     """(part, limit, value) of everything that a machine file asks for, but for the keys to be left out; keys that are
@@ -101,10 +104,15 @@ def _values(name: str, value: Any, unit: str) -> Iterator[tuple[str, str]]:
 
 def limit_line(name: str, value: Any, limits: Mapping[str, Any]) -> str:
     """A limit of a verdict on one line: 'volts when settled: 13.8 to 14.7 V'."""
+    return ": ".join(limit_words(name, value, limits))
+
+
+def limit_words(name: str, value: Any, limits: Mapping[str, Any]) -> tuple[str, str]:
+    """A limit of a verdict, what and how much: ('volts when settled', '13.8 to 14.7 V')."""
     words, unit = next((keys[name] for keys in (*_KEYS.values(), _OF_RUNS) if name in keys), (titled(name), ""))
     speed = f", at {limit(limits['at_rpm'])} rpm" if limits.get("at_rpm") is not None else ""
     source = one_line(limits.get(f"{name}_from"))
-    return f"{words.replace('{at}', speed)}: {limit(_short(value), unit)}" + (f" ({source})" if source else "")
+    return words.replace("{at}", speed), limit(_short(value), unit) + (f" ({source})" if source else "")
 
 
 def _short(value: Any) -> Any:

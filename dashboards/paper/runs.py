@@ -8,7 +8,7 @@ from typing import Any
 from benchd_dashboards.paper import figures
 from benchd_dashboards.paper.customer import alt
 from benchd_dashboards.paper.findings import finding_blocks
-from benchd_dashboards.paper.limits import limit_line
+from benchd_dashboards.paper.limits import BESIDE_LIMITS, limit_line
 from benchd_dashboards.paper.sheet import Block, facts, figure, heading, items, keep, table, text
 from benchd_dashboards.paper.words import (
     VERDICTS,
@@ -24,7 +24,6 @@ from benchd_dashboards.paper.words import (
 )
 
 Data = Mapping[str, Any]
-NO_LIMITS = ("at_rpm", "load_within")  # they stand beside one
 
 
 def run_blocks(place: int, run: Data, kept: Data, proving: bool) -> list[Block]:
@@ -129,7 +128,7 @@ def _limits(verdict: Data) -> Iterator[Block]:
     said = [
         limit_line(str(name), value, limits)
         for name, value in limits.items()
-        if limit(value) and name not in NO_LIMITS and not name.endswith("_from")
+        if limit(value) and name not in BESIDE_LIMITS and not name.endswith("_from")
     ]
     if said:
         yield text(f"Judged by: {'; '.join(said)}.", "small")

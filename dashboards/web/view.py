@@ -11,6 +11,7 @@ from benchd_dashboards.dials import NAMED_OTHERWISE, TITLES, Dial, dial, main_ch
 from benchd_dashboards.look import harmless
 from benchd_dashboards.lot.page import ROLES as CHARACTERISTICS
 from benchd_dashboards.lot.page import mode_title, rows_of
+from benchd_dashboards.paper.limits import BESIDE_LIMITS, limit_words
 from benchd_dashboards.state import BEFORE, Ask, State
 from benchd_dashboards.web.telling import told
 from benchd_dashboards.words import TESTS, flag_line, gap_line, leaning, number_with_spread
@@ -245,7 +246,7 @@ def _verdict(state: State) -> Body:
         "next_step": harmless(said.get("next_step") or ""),
         "cautions": [harmless(one) for one in said.get("cautions") or ()],
         "measured": [_measured(*one) for one in (said.get("measured") or {}).items()],
-        "limits": [_limit(*one) for one in (said.get("limits") or {}).items() if one[1] is not None],
+        "limits": list(_limits(said.get("limits") or {})),
         "ended_because": harmless(said.get("ended_because") or ""),
         "rule": harmless(said.get("decision_rule") or ""),
         "samples": said.get("samples"),
@@ -262,15 +263,10 @@ def _measured(name: str, found: Mapping[str, Any]) -> Body:
     return {"name": sentence(harmless(name.replace("_", " "))), "text": harmless(text), "likely": likely}
 
 
-def _limit(name: str, value: Any) -> Body:
-    """What the spec asked for: {name, text}."""
-    if isinstance(value, Mapping):
-        value = [f"{key} {one}" for key, one in value.items()]
-    between = isinstance(value, list | tuple) and len(value) == 2 and all(isinstance(one, int | float) for one in value)
-    if between:
-        text = f"{value[0]:g} to {value[1]:g}"
-    elif isinstance(value, list | tuple):
-        text = ", ".join(str(one) for one in value)
-    else:
-        text = f"{value:g}" if isinstance(value, float) else str(value)
-    return {"name": sentence(harmless(name.replace("_", " "))), "text": harmless(text)}
+def _limits(limits: Mapping[str, Any]) -> Iterator[Body]:
+    """What the spec asked for, in the words and units of the paper: {name, text}."""
+    for name, value in limits.items():
+        if value is None or name in BESIDE_LIMITS or name.endswith("_from"):
+            continue
+        words, text = limit_words(name, value, limits)
+        yield {"name": harmless(words[:1].upper() + words[1:]), "text": harmless(text)}

@@ -73,7 +73,7 @@ export class Chart {
     if (value === null || value === undefined || Number.isNaN(value)) return "no reading";
     const shown = this.turn(value);
     const size = Math.abs(shown);
-    return `${shown.toFixed(this.unit === "rpm" ? 0 : size >= 100 ? 1 : size < 1 ? 3 : 2)} ${this.shownUnit}`;
+    return `${shown.toFixed(this.unit === "rpm" ? 0 : this.unit === "degC" || size >= 100 ? 1 : size < 1 ? 3 : 2)} ${this.shownUnit}`;
   }
 
   /** What stood at a time, here and in the runs beside and behind. */

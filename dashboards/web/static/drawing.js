@@ -8,6 +8,7 @@ import { ticks, times } from "./curve-data.js";
 export const LEFT = 58; // px from the chart's edge to its time axis: the strip of events lines up by it
 export const RIGHT = 14;
 export const LEAST_WINDOW_S = 2;
+const LEAST_CELSIUS = 4;
 const ENDLESS = 1e6; // an open end of a band, far off every chart
 const FONT = "13px";
 /** How the curves of a chart are told apart: by their dashes first. */
@@ -30,7 +31,10 @@ export function valueSpan(chart, from, to) {
     if (seen) ends.push(chart.turn(track.v[seen.least]), chart.turn(track.columns.at(-1)[seen.most]));
   }
   if (!ends.length) return [0, 1];
-  const [low, high] = [Math.min(...ends), Math.max(...ends)];
+  let [low, high] = [Math.min(...ends), Math.max(...ends)];
+  // A steady temperature is drawn steady: its last digit would else fill the chart.
+  const least = chart.unit === "degC" ? LEAST_CELSIUS : 0;
+  if (high - low < least) [low, high] = [(low + high - least) / 2, (low + high + least) / 2];
   const margin = 0.07 * (high - low || Math.abs(high) || 1);
   const over = chart.ceiling !== null || chart.bands.some((band) => band[1] === null); // words stand over these
   return [low - margin, high + (over ? 2.2 : 1) * margin];

@@ -279,10 +279,10 @@ class RunPage {
         "Runs to lay beside",
         [
           ["Run", (one) => el("a", { href: `/run/${segment(this.run)}${query({ beside: one.run })}`, "aria-current": one.run === this.beside ? "true" : null }, one.run)],
+          ["Verdict", (one) => (one.verdict ? badge(one.verdict) : one.status ?? "under way")],
           ["Begun", (one) => timeOf(one.started)],
           ["Bench", (one) => one.bench],
           ["Unit", (one) => one.unit ?? ""],
-          ["Verdict", (one) => (one.verdict ? badge(one.verdict) : one.status ?? "under way")],
         ],
         found,
         unit ? `No other ${this.view.title.toLowerCase()} of unit ${unit} is kept.` : "No other run like this is kept.",

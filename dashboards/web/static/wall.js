@@ -7,6 +7,9 @@ import { Live, showLink } from "./live.js";
 const STATES = { ready: "Ready", "in a run": "In a run", "instrument missing": "Instrument missing" };
 const CALLS = ["danger", "ask", "do", "lost", "flag"]; // what somebody must go there for
 
+/** What tells of a bench at rest from afar; the rest stands under Health. */
+const AT_REST = { battery_volts: "battery", charge_amps: "charge", engine_rpm: "engine", battery_celsius: "battery" };
+
 let mayBegin = false;
 
 class Tile {
@@ -73,17 +76,15 @@ class Tile {
       this.ended = key;
       fill(this.ends, verdict ? [badge(verdict.verdict, verdict.word), verdict.suspect ? el("p", {}, titled(verdict.suspect)) : null, el("p", { class: "soft small" }, inUnits(shown.reason))] : null);
     }
-    const read = Object.entries(bench.channels).filter(([, one]) => one.fresh && one.value !== null);
+    const read = Object.entries(bench.channels).filter(([name, one]) => AT_REST[name] && one.fresh && one.value !== null);
     tell(this.idle, read.map(([name, one]) => reading(name, one)).join(", "));
   }
 }
 
 function reading(name, one) {
   const [value, unit] = one.unit === "degC" ? temperature(one.value) : [one.value, one.unit ?? ""];
-  return `${titled(name).toLowerCase()} ${rounded(value)} ${unit}`;
+  return `${AT_REST[name]} ${value.toFixed(unit === "rpm" ? 0 : unit === "V" ? 2 : 1)} ${unit}`;
 }
-
-const rounded = (value) => (Math.abs(value) >= 100 ? value.toFixed(0) : value.toFixed(2));
 
 start(async () => {
   mayBegin = await mayAct();
