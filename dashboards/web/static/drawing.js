@@ -9,6 +9,7 @@ export const LEFT = 58; // px from the chart's edge to its time axis: the strip 
 export const RIGHT = 14;
 export const LEAST_WINDOW_S = 2;
 const LEAST_CELSIUS = 4;
+const LEAST_SHARE = 0.01; // of the value
 const ENDLESS = 1e6; // an open end of a band, far off every chart
 const FONT = "13px";
 /** How the curves of a chart are told apart: by their dashes first. */
@@ -32,8 +33,8 @@ export function valueSpan(chart, from, to) {
   }
   if (!ends.length) return [0, 1];
   let [low, high] = [Math.min(...ends), Math.max(...ends)];
-  // A steady temperature is drawn steady: its last digit would else fill the chart.
-  const least = chart.unit === "degC" ? LEAST_CELSIUS : 0;
+  // What is steady is drawn steady: its last digit would else fill the chart.
+  const least = chart.unit === "degC" ? LEAST_CELSIUS : LEAST_SHARE * Math.max(Math.abs(low), Math.abs(high));
   if (high - low < least) [low, high] = [(low + high - least) / 2, (low + high + least) / 2];
   const margin = 0.07 * (high - low || Math.abs(high) || 1);
   const over = chart.ceiling !== null || chart.bands.some((band) => band[1] === null); // words stand over these

@@ -281,7 +281,7 @@ export function badge(verdict, word = "") {
   return el("span", { class: "badge", data: { verdict: known } }, word || VERDICT_WORDS[known]);
 }
 
-const ATTENTION_WORDS = { danger: "Danger", do: "Do this", ask: "Answer", caution: "Caution", lost: "Lost", flag: "Look at the meter", notice: "Note" };
+const ATTENTION_WORDS = { danger: "Danger", do: "Do this", ask: "Answer", caution: "Caution", lost: "Lost", absent: "Not found", flag: "Look at the meter", notice: "Note" };
 
 export function attention(kind, text, ...more) {
   return el("div", { class: "attention", data: { kind, word: ATTENTION_WORDS[kind] ?? "Note" } }, el("p", {}, inUnits(text)), ...more);
@@ -349,6 +349,7 @@ export function form(parts, button, act, { role = "main" } = {}) {
     event.preventDefault();
     if (go.disabled) return;
     go.disabled = true;
+    go.setAttribute("aria-busy", "true");
     trouble.hidden = true;
     for (const one of made.elements) if (one.getAttribute("aria-invalid") === "true") wrong(one, "");
     try {
@@ -358,6 +359,7 @@ export function form(parts, button, act, { role = "main" } = {}) {
       tell(trouble, error.message || String(error));
     } finally {
       go.disabled = false;
+      go.removeAttribute("aria-busy");
     }
   });
   return made;
@@ -390,9 +392,18 @@ export async function start(draw) {
     }
     await draw(me);
   } catch (error) {
-    fill(main(), el("h1", {}, document.title.replace(/ - benchd$/, "")), attention("lost", error.message || String(error)), el("button", { type: "button", onclick: () => location.reload() }, "Try again"));
+    const absent = [404, 422].includes(error.status);
+    fill(main(), el("h1", {}, document.title.replace(/ - benchd$/, "")), attention(absent ? "absent" : "lost", error.message || String(error)), absent ? null : el("button", { type: "button", onclick: () => location.reload() }, "Try again"));
     if (!(error instanceof AskError)) throw error;
   }
+}
+
+/** Go to another page. Until it is there what was pressed stays pressed, so that nothing is sent twice. */
+export function leave(place) {
+  return new Promise((back) => {
+    addEventListener("pageshow", (event) => event.persisted && back(), { once: true });
+    location.assign(place);
+  });
 }
 
 export function title(text) {

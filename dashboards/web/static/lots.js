@@ -1,6 +1,6 @@
 // Lots, check standards and gauge studies: what is open, whether the benches may judge today, and opening another one.
 
-import { actingNote, el, field, fill, form, get, main, mayAct, plate, post, query, segment, start, table, timeOf, wrong } from "./kit.js";
+import { actingNote, el, field, fill, form, get, leave, main, mayAct, plate, post, query, segment, start, table, timeOf, wrong } from "./kit.js";
 import { gate } from "./gate.js";
 
 const KINDS = { lot: "Lots", standard: "Check standards", study: "Gauge studies" };
@@ -16,8 +16,7 @@ start(async () => {
     const there = lots.find((one) => one.lot.toLowerCase() === values.name.toLowerCase());
     if (!values.name) return wrong(made.elements.name, "scan or type a name first.");
     if (!there) return wrong(made.elements.name, `there is no ${values.name} among the newest ${lots.length}.`);
-    location.assign(`/lot/${segment(there.lot)}`);
-    return undefined;
+    return leave(`/lot/${segment(there.lot)}`);
   });
   const gates = el("div", {}, el("p", { class: "soft" }, "Looking up whether the benches may judge lots ..."));
   fill(
@@ -85,7 +84,7 @@ async function opening() {
     const body = wanted(values, here);
     if (!body) return;
     const found = await post("/v1/lots", body);
-    location.assign(`/lot/${segment(found.lot)}`);
+    await leave(`/lot/${segment(found.lot)}`);
   });
   const choose = () => {
     for (const one of made.querySelectorAll("[data-only]")) one.hidden = one.dataset.only !== made.elements.kind.value;

@@ -1,6 +1,6 @@
 // Start a run: on which bench, which test, of which machine, for whom. It starts no engine; the run's prompts say who does.
 
-import { actingNote, el, field, fill, form, get, main, plate, post, segment, title, titled, wrong } from "./kit.js";
+import { actingNote, el, field, fill, form, get, leave, main, plate, post, segment, title, titled, wrong } from "./kit.js";
 
 /** What people call the tests; any other is a run. As `TESTS` of the terminal's words. */
 const TESTS = { charge: "State of charge", load: "Load test", crank: "Cranking test", draw: "Key-off draw", drop: "Voltage drop", continuity: "Continuity" };
@@ -27,8 +27,7 @@ export async function begin() {
   const made = form([el("div", { class: "fields" }, inputs)], "Start", async (values, form_) => {
     for (const [name, text] of [["bench", "choose the bench."], ["procedure", "choose the test."], ["spec", "choose the machine."]]) if (!values[name]) return wrong(form_.elements[name], text);
     const { run } = await post("/v1/runs", Object.fromEntries(Object.entries(values).filter(([, value]) => value)));
-    location.assign(`/run/${segment(run)}`);
-    return undefined;
+    return leave(`/run/${segment(run)}`);
   });
   // A scanner ends with Enter: that goes on to the next field, and starts nothing.
   made.addEventListener("keydown", (event) => {

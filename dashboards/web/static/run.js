@@ -1,6 +1,6 @@
 // One run: live while it goes on, the same page when it has ended; another run beside it.
 
-import { badge, clock, el, fill, get, inUnits, main, mayAct, pairs, query, segment, start, table, tell, timeOf, title, titled, when } from "./kit.js";
+import { AskError, badge, clock, el, fill, get, inUnits, main, mayAct, pairs, query, segment, start, table, tell, timeOf, title, titled, when } from "./kit.js";
 import { Chart, Curves } from "./curves.js";
 import { Track } from "./curve-data.js";
 import { Dials } from "./dial.js";
@@ -330,6 +330,7 @@ class RunPage {
 
 start(async () => {
   const id = decodeURIComponent(location.pathname.split("/")[2]);
+  if (id !== "new" && !/^\d{8}-\d{6}-\d{3}[a-z]{2}$/.test(id)) throw new AskError(404, "absent", `There is no run '${id}': runs are numbered as in 20261126-112045-973xm.`);
   if (id === "new") {
     const { begin } = await import("./run-new.js");
     await begin();

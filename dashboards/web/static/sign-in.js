@@ -1,6 +1,6 @@
 // Sign in with a token; look at who is signed in; sign out.
 
-import { AskError, el, field, fill, forgetToken, form, get, keepToken, main, start, token, wrong } from "./kit.js";
+import { AskError, el, field, fill, forgetToken, form, get, keepToken, leave, main, start, token, wrong } from "./kit.js";
 
 /** Where one came from, if that is a page of this daemon; else the wall. Read as the browser would: it drops tabs, say. */
 function cameFrom() {
@@ -32,10 +32,9 @@ start((me) => {
       if (error instanceof AskError && error.status === 401) return wrong(box, error.message);
       throw error;
     }
-    location.assign(back);
-    return undefined;
+    return leave(back);
   });
-  const here = me.scope ? el("p", {}, `Now: ${me.name}, who may ${{ look: "look", operate: "look and operate", administer: "do everything" }[me.scope]}.`) : el("p", {}, "Looking at this daemon from another device needs a token.");
+  const here = me.scope ? el("p", {}, `Now: ${me.name}, ${me.name === "this computer" ? "which" : "who"} may ${{ look: "look", operate: "look and operate", administer: "do everything" }[me.scope]}.`) : el("p", {}, "Looking at this daemon from another device needs a token.");
   const out = el("button", { type: "button", onclick: () => (forgetToken(), location.reload()) }, "Sign out");
   fill(main(), el("h1", {}, "Sign in"), el("section", { class: "plate" }, here, token() ? out : null), el("section", { class: "plate" }, entering));
 });

@@ -1,7 +1,8 @@
 // One work order, from the complaint to the machine proven fixed. What to do next stands first; everything else can be done
 // at any time. What somebody types stays under their hands: only what changed is drawn again.
 
-import { actingNote, attention, badge, download, el, failed, field, fill, form, get, inUnits, main, mayAct, pairs, percent, plate, post, say, segment, sentence, start, sure, table, tell, timeOf, title, titled, wrong } from "./kit.js";
+import { actingNote, attention, badge, download, el, failed, field, fill, form, get, inUnits, main, mayAct, pairs, percent, plate, post, query, say, segment, sentence, start, sure, table, tell, timeOf, title, titled, wrong } from "./kit.js";
+import { showLink } from "./live.js";
 import { packed, shown } from "./photos.js";
 
 const ORDER = decodeURIComponent(location.pathname.split("/")[2]);
@@ -13,10 +14,23 @@ const STATES = { open: "Open", proven: "Proven", "closed without proof": "Closed
 const PARTS = [["next", "Next"], ["interview", "Interview"], ["inspection", "Inspection"], ["tests", "Tests"], ["causes", "Likely causes"], ["repairs", "Repairs"], ["proof", "Proof"], ["log", "Log"]];
 
 start(async () => {
-  const [body, knowledge, acting] = await Promise.all([get(HERE), get("/v1/knowledge"), mayAct()]);
+  const [body, knowledge, acting] = await Promise.all([get(HERE).catch(absent), get("/v1/knowledge"), mayAct()]);
+  if (!body) return;
   title(`Order ${body.work_order}`);
   await new VisitPage(body, knowledge, acting).draw();
 });
+
+/** A number under which runs may have been made, but no order was opened. */
+function absent(error) {
+  if (error.status !== 404) throw error;
+  fill(
+    main(),
+    el("h1", {}, `Order ${ORDER}`),
+    attention("absent", `No work order ${ORDER} was opened here.`),
+    el("p", { class: "choices" }, el("a", { class: "button", href: `/history${query({ work_order: ORDER })}` }, "Runs made under this number"), el("a", { class: "button", href: "/visits" }, "All work orders")),
+  );
+  return null;
+}
 
 class VisitPage {
   constructor(body, knowledge, acting) {
@@ -61,8 +75,9 @@ class VisitPage {
     );
     if (this.acting) fill(at.ending, this.closing());
     this.show();
-    setInterval(() => document.visibilityState === "visible" && !this.busy && this.again().catch(() => undefined), LOOK_MS);
-    document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && this.again().catch(() => undefined));
+    const look = () => document.visibilityState === "visible" && !this.busy && this.again().then(() => showLink(true), (error) => showLink(false, error.status ? error.message : ""));
+    setInterval(look, LOOK_MS);
+    document.addEventListener("visibilitychange", look);
     if (location.hash) document.getElementById(location.hash.slice(1))?.scrollIntoView();
   }
 
@@ -128,7 +143,7 @@ class VisitPage {
       el("p", { class: "large" }, `${word === "Prove it" ? word : (kinds[step.kind] ?? word)}: ${step.text}`),
       el("p", {}, inUnits(step.why)),
       step.caution ? attention("caution", step.caution) : null,
-      step.how ? el("p", { class: "soft" }, step.how) : null,
+      step.how ? el("p", { class: "soft" }, inUnits(step.how)) : null,
       doing,
       meaning,
     ];
@@ -266,9 +281,9 @@ class Item {
     this.note = note.querySelector("textarea");
     this.note.addEventListener("input", () => page.keepDraft(known.id, this.note.value));
     this.files = el("input", { type: "file", accept: "image/*,application/pdf", capture: "environment", multiple: true, id: `photos-${this.key}` });
-    const leave = el("button", { type: "button", class: "quiet", onclick: () => this.say(null) }, this.question ? "Skip it" : "Take it back");
-    const more = page.acting ? el("details", {}, el("summary", {}, this.question ? "Note" : "Note and photos"), note, this.question ? null : el("div", { class: "field" }, el("label", { for: `photos-${this.key}` }, "Photos"), this.files, el("p", { class: "hint" }, "They go with the outcome that you choose above.")), leave) : null;
-    this.element = el("fieldset", { class: "item", data: { item: known.id } }, el("legend", {}, where ? "What is it?" : known.text), where ? null : [known.caution ? el("p", { class: "small" }, el("strong", {}, "Caution: "), known.caution) : null, known.how ? el("p", { class: "soft small" }, known.how) : null], el("div", { class: "choices" }, this.buttons), more, this.state, this.photos, this.trouble);
+    this.undo = page.acting ? el("button", { type: "button", class: "quiet", onclick: () => this.say(null) }, this.question ? "Skip it" : "Take it back") : null;
+    const more = page.acting ? el("details", {}, el("summary", {}, this.question ? "Note" : "Note and photos"), note, this.question ? null : el("div", { class: "field" }, el("label", { for: `photos-${this.key}` }, "Photos"), this.files, el("p", { class: "hint" }, "They go with the outcome that you choose above."))) : null;
+    this.element = el("fieldset", { class: "item", data: { item: known.id } }, el("legend", {}, where ? (this.question ? "The answer" : "What is seen") : known.text), where ? null : [known.caution ? el("p", { class: "small" }, el("strong", {}, "Caution: "), inUnits(known.caution)) : null, known.how ? el("p", { class: "soft small" }, inUnits(known.how)) : null], el("div", { class: "choices" }, this.buttons, this.undo), more, this.state, this.photos, this.trouble);
     if (where) this.show(page.body);
   }
 
@@ -298,6 +313,7 @@ class Item {
     const last = records.at(-1);
     this.known.outcomes.forEach((one, at) => this.buttons[at].setAttribute("aria-pressed", String(last?.outcome === one.id)));
     this.element.classList.toggle("done", Boolean(last?.outcome));
+    if (this.undo) this.undo.hidden = this.question ? last?.outcome === null : !last?.outcome;
     tell(this.state, last ? `${last.outcome === null ? (this.question ? "Skipped" : "Taken back") : last.text}${last.note ? `: ${last.note}` : ""}${last.by ? `, ${last.by}` : ""}` : "");
     const photos = records.flatMap((one) => one.photos ?? []);
     const key = photos.map((one) => one.sha256).join();

@@ -1,6 +1,6 @@
 // Work orders: find one by a scan, look through them, open another one.
 
-import { actingNote, el, field, fill, form, get, main, mayAct, plate, post, query, segment, start, table, tell, timeOf, wrong } from "./kit.js";
+import { actingNote, el, field, fill, form, get, leave, main, mayAct, plate, post, query, segment, start, table, tell, timeOf, wrong } from "./kit.js";
 
 const STATES = { open: "Open", proven: "Proven", "closed without proof": "Closed without proof" };
 const place = (one) => `/visit/${segment(one.work_order)}`;
@@ -20,9 +20,9 @@ start(async () => {
   fill(
     main(),
     el("h1", {}, "Visits"),
-    el("div", { class: "plates" }, plate("Find", finding(making), el("div", { id: "unknown", role: "status" })), plate("Show only", filtering(filter, show))),
+    plate("Find", finding(making), el("div", { id: "unknown", role: "status" })),
     making ? making.element : await actingNote(),
-    plate("Work orders", listed),
+    plate("Work orders", el("details", { open: Object.values(filter).some(Boolean) }, el("summary", {}, "Show only some"), filtering(filter, show)), listed),
   );
   await show(filter);
 });
@@ -50,10 +50,7 @@ function finding(making) {
     if (!text) return wrong(made.elements.text, "scan or type a number first.");
     const [units, all] = await Promise.all([get(`/v1/orders${query({ unit: text, limit: 20 })}`), get("/v1/orders?limit=1000")]);
     const found = all.orders.find((one) => one.work_order.toLowerCase() === text.toLowerCase()) ?? units.orders.find((one) => one.state === "open") ?? units.orders[0];
-    if (found) {
-      location.assign(place(found));
-      return undefined;
-    }
+    if (found) return leave(place(found));
     made.elements.text.select();
     fill(unknown, el("p", {}, `No order has the number ${text}, and no machine of this serial number was here.`), making ? el("button", { type: "button", onclick: () => making.with(text) }, `Open an order for unit ${text}`) : null);
     return undefined;
@@ -80,8 +77,7 @@ async function opening(unit) {
   const made = form(inputs, "Open the order", async (values, here) => {
     if (!values.machine) return wrong(here.elements.machine, "choose the machine; its file says what passes.");
     const found = await post("/v1/orders", values);
-    location.assign(place(found));
-    return undefined;
+    return leave(place(found));
   });
   const element = el("details", { class: "plate", open: Boolean(unit) }, el("summary", {}, "A machine has come in: open an order"), made, broken.length ? el("p", { class: "soft" }, `Not offered, since their files are wrong: ${broken.map((one) => one.file).join(", ")}. benchd check tells why.`) : null);
   return {

@@ -37,7 +37,7 @@ class Tile {
     const to = bench.run ?? bench.last_run;
     this.link.href = to ? `/run/${to}` : "/health";
     tell(this.state, running ? `${titled(shown.phase)} ${clock(shown.t_s)}` : (STATES[bench.state] ?? titled(bench.state)));
-    tell(this.what, shown === null ? "Nothing was run here yet." : [running ? shown.title : `Last: ${shown.title}`, shown.machine, shown.unit, shown.work_order && `order ${shown.work_order}`].filter(Boolean).join(", "));
+    tell(this.what, shown === null ? "Nothing was run here yet." : [running ? shown.title : `Last: ${shown.title}`, shown.unit, shown.work_order && `order ${shown.work_order}`, shown.machine].filter(Boolean).join(", "));
     this.call(bench, running ? shown.attention : []);
     this.dialsAt.hidden = this.stands.hidden = !running;
     this.ends.hidden = running;
@@ -83,7 +83,8 @@ class Tile {
 
 function reading(name, one) {
   const [value, unit] = one.unit === "degC" ? temperature(one.value) : [one.value, one.unit ?? ""];
-  return `${AT_REST[name]} ${value.toFixed(unit === "rpm" ? 0 : unit === "V" ? 2 : 1)} ${unit}`;
+  const text = value.toFixed(unit === "rpm" ? 0 : unit === "V" ? 2 : 1);
+  return `${AT_REST[name]} ${Number(text) === 0 ? text.replace("-", "") : text} ${unit}`;
 }
 
 start(async () => {
