@@ -281,7 +281,7 @@ export function badge(verdict, word = "") {
   return el("span", { class: "badge", data: { verdict: known } }, word || VERDICT_WORDS[known]);
 }
 
-const ATTENTION_WORDS = { danger: "Danger", do: "Do this", ask: "Answer", caution: "Caution", lost: "Lost", absent: "Not found", flag: "Look at the meter", notice: "Note" };
+const ATTENTION_WORDS = { danger: "Danger", do: "Do this", ask: "Answer", caution: "Caution", lost: "Lost", absent: "Not found", refused: "Not tested", flag: "Look at the meter", notice: "Note" };
 
 export function attention(kind, text, ...more) {
   return el("div", { class: "attention", data: { kind, word: ATTENTION_WORDS[kind] ?? "Note" } }, el("p", {}, inUnits(text)), ...more);

@@ -159,7 +159,7 @@ class Shift {
     this.form = el("form", { novalidate: true }, el("div", { class: "fields" }, this.bench, this.by), this.scan, el("button", { type: "submit", class: "main" }, "Test it"));
     this.form.addEventListener("submit", (event) => {
       event.preventDefault();
-      this.take(this.box.value).catch((error) => this.tells(error.message, [], true));
+      this.take(this.box.value).catch((error) => this.tells(error.message, [], "refused"));
     });
     this.form.addEventListener("change", () => this.keep());
     this.next = el("p", { class: "soft" });
@@ -197,15 +197,15 @@ class Shift {
     this.trial = trial;
   }
 
-  tells(text, more = [], trouble = false) {
-    fill(this.said, text ? (trouble ? attention("ask", text) : el("p", {}, text)) : null, more.length ? el("ul", { class: "plain small" }, more.map((one) => el("li", {}, one))) : null);
+  tells(text, more = [], trouble = "") {
+    fill(this.said, text ? (trouble ? attention(trouble, text) : el("p", {}, text)) : null, more.length ? el("ul", { class: "plain small" }, more.map((one) => el("li", {}, one))) : null);
   }
 
   async take(text) {
     if (this.testing) {
       this.waiting = text;
       this.box.value = "";
-      this.tells(`${this.testing} is under test. ${text.trim()} is kept and looked up when it has ended.`, [], true);
+      this.tells(`${this.testing} is under test. ${text.trim()} is kept and looked up when it has ended.`, [], "notice");
       return;
     }
     if (this.busy) return;
@@ -220,8 +220,8 @@ class Shift {
       const history = answer.history.map(told);
       if (answer.action === "ask") {
         this.asked = answer.serial;
-        this.tells(`${sentence(answer.why)} Scan it again to test it again: that is counted and shown. Any other scan goes on.`, history, true);
-      } else if (answer.action === "refuse") this.tells(sentence(answer.why), history, true);
+        this.tells(`${sentence(answer.why)} Scan it again to test it again: that is counted and shown. Any other scan goes on.`, history, "ask");
+      } else if (answer.action === "refuse") this.tells(answer.why, history, "refused");
       else await this.begin(answer, by, again, history);
     } finally {
       this.busy = false;
@@ -266,7 +266,7 @@ class Shift {
     this.waiting = "";
     if (waiting) {
       this.box.value = waiting;
-      this.tells(`Scanned meanwhile: ${waiting.trim()}. Enter looks it up once it is mounted.`, [], true);
+      this.tells(`Scanned meanwhile: ${waiting.trim()}. Enter looks it up once it is mounted.`, [], "do");
     }
     this.box.focus();
   }
@@ -291,18 +291,18 @@ class UnitView {
 
   show(view) {
     const { stands } = view;
-    tell(this.head, view.ended ? this.serial : `${this.serial}, ${clock(view.t_s)}${stands.left_s !== null ? `, ${clock(stands.left_s)} left` : ""}. ${stands.why}`);
+    tell(this.head, view.ended ? this.serial : `${this.serial}, ${clock(view.t_s)}${stands.left_s !== null ? `, ${clock(stands.left_s)} left` : ""}. ${inUnits(stands.why)}`);
     const calls = JSON.stringify(view.attention);
     if (calls !== this.called) {
       this.called = calls;
-      fill(this.call, view.attention.map((one) => attention(one.kind, one.text, one.caution ? el("p", { class: "small" }, `Caution: ${one.caution}`) : null)));
+      fill(this.call, view.attention.map((one) => attention(one.kind, one.text, one.caution ? el("p", { class: "small" }, `Caution: ${inUnits(one.caution)}`) : null)));
     }
     this.dialsAt.hidden = view.ended;
     if (!view.ended) this.dials.show(view.dials);
     else if (this.told !== view.verdict.verdict) {
       this.told = view.verdict.verdict;
       const { verdict, word, suspect, reasons, next_step: next, cautions } = view.verdict;
-      fill(this.verdict, el("p", { class: "huge" }, badge(verdict, word)), suspect ? el("p", { class: "large" }, suspect) : null, cautions.map((one) => attention("caution", one)), verdict === "pass" ? null : [reasons.slice(0, 3).map((one) => el("p", {}, inUnits(one))), next ? el("p", {}, `Next: ${next}`) : null]);
+      fill(this.verdict, el("p", { class: "huge" }, badge(verdict, word)), suspect ? el("p", { class: "large" }, suspect) : null, cautions.map((one) => attention("caution", one)), verdict === "pass" ? null : [reasons.slice(0, 3).map((one) => el("p", {}, inUnits(one))), next ? el("p", {}, `Next: ${inUnits(next)}`) : null]);
     }
     const rows = JSON.stringify(view.characteristics);
     if (rows !== this.listed) {

@@ -28,8 +28,18 @@ start(async () => {
     acting ? el("details", { class: "plate", id: "new" }, el("summary", {}, "Open another one"), await opening()) : await actingNote(),
   );
   const parts = [...new Set(open.filter((one) => one.kind === "lot" && one.part).map((one) => one.part))];
+  if (location.hash === "#new") openNew();
   fill(gates, await gateList(status.benches.map((one) => one.bench), parts.slice(0, 6)));
 });
+
+/** Come here to open one: the form stands open. */
+function openNew() {
+  const made = document.getElementById("new");
+  if (!made) return;
+  made.open = true;
+  made.scrollIntoView();
+  made.querySelector("select").focus();
+}
 
 function listing(kind, lots, mixed = false) {
   const columns = [
@@ -62,7 +72,7 @@ async function opening() {
     el(
       "div",
       { class: "fields" },
-      field("Part", "part", { kind: "select", options: usable.map((one) => [one.file, `${one.name} (${one.number})`]) }),
+      field("Part", "part", { kind: "select", options: [["", "choose"], ...usable.map((one) => [one.file, `${one.name} (${one.number})`])] }),
       field("Name", "lot", { hint: "Empty: the part's number and the next free one. A standard is scanned by this name.", maxlength: 64 }),
       field("Title", "title", { maxlength: 128 }),
       field("By", "by", { maxlength: 128 }),
@@ -100,6 +110,7 @@ const lines = (text) => text.split("\n").map((one) => one.trim()).filter(Boolean
 /** The body of POST /v1/lots, or null where something is wrong beside its field. */
 function wanted(values, made) {
   const { kind } = values;
+  if (!values.part) return wrong(made.elements.part, "choose the part; its file says what passes.");
   if (values.lot && !NAME.test(values.lot)) return wrong(made.elements.lot, "letters, digits, '.', '-' and '_', a letter or digit first, at most 64.");
   const body = { kind, part: values.part, title: values.title, by: values.by };
   if (values.lot) body.lot = values.lot;
