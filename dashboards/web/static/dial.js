@@ -42,6 +42,8 @@ export class DialView {
     tell(this.unit, shown.unit);
     tell(this.note, shown.note);
     if (this.element.dataset.role !== shown.role) this.element.dataset.role = shown.role;
+    const plain = shown.bands.length || shown.ceiling !== null ? "no" : "yes";
+    if (this.element.dataset.plain !== plain) this.element.dataset.plain = plain;
     this.draw(shown);
   }
 

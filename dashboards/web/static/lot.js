@@ -198,6 +198,8 @@ class Shift {
   }
 
   tells(text, more = [], trouble = "") {
+    // What is told is about this scan: the verdict of the unit before it steps back.
+    this.now.classList.toggle("before", Boolean(trouble) && !this.testing);
     fill(this.said, text ? (trouble ? attention(trouble, text) : el("p", {}, text)) : null, more.length ? el("ul", { class: "plain small" }, more.map((one) => el("li", {}, one))) : null);
   }
 
