@@ -87,6 +87,7 @@ async function ask(method, path, body, signal) {
   } catch {
     said = null;
   }
+  if (answer.status === 401) tell(document.getElementById("who"), "Sign in");
   throw new AskError(answer.status, said?.kind ?? "internal", sentence(said?.message ?? `The daemon answered ${answer.status}.`));
 }
 

@@ -1,6 +1,6 @@
 // The one WebSocket of a page: opened again whenever it drops, from where it left off, so that no curve has a gap.
 
-import { token } from "./kit.js";
+import { get, token } from "./kit.js";
 
 const FIRST_WAIT_MS = 250;
 const LONGEST_WAIT_MS = 5000;
@@ -78,8 +78,18 @@ export class Live {
     if (this.open || !this.lostAt) this.lostAt = performance.now();
     this.open = false;
     this.on.state?.(false, event?.reason);
+    this.known();
     this.again(this.waitMs);
     this.waitMs = Math.min(this.waitMs * 2, LONGEST_WAIT_MS);
+  }
+
+  /** A browser does not tell why a link was refused: a token that counts no more is asked for in another way. */
+  async known() {
+    try {
+      await get("/v1/session");
+    } catch (error) {
+      if (error.status === 401 && !this.open && !this.ended) this.on.state?.(false, error.message);
+    }
   }
 
   again(waitMs) {

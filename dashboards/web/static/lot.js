@@ -9,6 +9,7 @@ import { controlChart, histogram, limits, short, standardChart, studyChart } fro
 const NAME = decodeURIComponent(location.pathname.split("/")[2]);
 const HERE = `/v1/lots/${segment(NAME)}`;
 const WHERE = "benchd.shift";
+const LOOK_MS = 10000;
 const KINDS = { lot: "Lot", standard: "Check standard", study: "Gauge study" };
 
 start(async () => {
@@ -42,7 +43,7 @@ class LotPage {
         this.counts,
       ),
       this.doubtful,
-      open && this.acting ? new Shift(this).element : open ? await actingNote() : null,
+      open && this.acting ? (this.shift = new Shift(this)).element : open ? await actingNote() : null,
       el("div", { class: "plates" }, plate("Tested last", this.last), el("section", { class: "plate" }, el("h2", {}, "May the benches judge today?"), this.gates)),
       body.kind === "lot" ? plate("One unit", unitForm(this)) : null,
       el("section", { class: "plate", id: "statistics" }, el("h2", {}, "Statistics"), stats),
@@ -50,13 +51,22 @@ class LotPage {
       open && this.acting ? this.actions() : null,
     );
     this.show();
+    if (open) this.follow();
     await this.statistics(stats);
   }
 
   /** Ask anew and show what changed. */
   async again() {
+    const before = JSON.stringify(this.body);
     this.body = await get(HERE);
-    this.show();
+    if (JSON.stringify(this.body) !== before) this.show();
+  }
+
+  /** What others tested meanwhile; while a unit is under test here its own link tells whether the daemon answers. */
+  follow() {
+    const look = () => document.visibilityState === "visible" && !this.shift?.testing && this.again().then(() => showLink(true), (error) => showLink(false, error.status ? error.message : ""));
+    setInterval(look, LOOK_MS);
+    document.addEventListener("visibilitychange", look);
   }
 
   show() {
