@@ -137,7 +137,7 @@ def test_signing_in_and_out(open_page: Open, shop: Shop, watch: Watch) -> None:
     settled(page)
     page.get_by_role("link", name="Sign in", exact=True).click()
     settled(page)
-    expect(page.locator("main")).to_contain_text("this computer, who may look")
+    expect(page.locator("main")).to_contain_text("this computer, which may look")
     box = page.get_by_label("Token", exact=True)
     for given, said in (
         ("", "enter the token"),
