@@ -29,6 +29,9 @@ class Page {
     this.calls = el("div", { class: "calls" });
     this.benches = el("div");
     this.due = el("ul", { class: "plain" });
+    this.good = el("ul", { class: "plain" });
+    this.goodTold = el("summary");
+    this.goodBox = el("details", {}, this.goodTold, this.good);
     this.noDue = el("p", { class: "soft" }, "No bench file states a date: write calibration_due into it.");
     this.forwarders = el("div");
     this.noForwarder = el("p", { class: "soft" }, "No forwarder is set up: nothing leaves this daemon. See [series] and [mqtt] in the site file.");
@@ -44,7 +47,7 @@ class Page {
       el("h1", {}, "Health"),
       plate("What needs somebody", this.stands, this.calls),
       this.benches,
-      el("div", { class: "plates" }, plate("Calibration", this.due, this.noDue), plate("Daemon", facts, this.who, this.may ? null : deeper(), this.backup())),
+      el("div", { class: "plates" }, plate("Calibration", this.due, this.goodBox, this.noDue), plate("Daemon", facts, this.who, this.may ? null : deeper(), this.backup())),
       plate("Forwarders", this.forwarders, this.noForwarder),
     );
   }
@@ -67,7 +70,12 @@ class Page {
     each(this.calls, calls, (one) => one.key, (one) => new Call(one));
     each(this.benches, status.benches, (one) => one.bench, (one) => new Bench(one));
     const dues = calibrations(status.benches);
-    each(this.due, dues, (one) => one.key, () => new Due());
+    const soon = dues.filter((one) => dueIn(one)[1] !== "good");
+    const good = dues.slice(soon.length);
+    each(this.due, soon, (one) => one.key, () => new Due());
+    each(this.good, good, (one) => one.key, () => new Due());
+    this.goodBox.hidden = !good.length;
+    if (good.length) tell(this.goodTold, `${soon.length ? "All others are" : "All are"} good: ${good.length}, the first of them due ${good[0].calibration_due}`);
     this.noDue.hidden = dues.length > 0;
     each(this.forwarders, status.forwarders, (one) => one.name, (one) => new Forwarder(one, this.may));
     this.noForwarder.hidden = status.forwarders.length > 0;
@@ -210,7 +218,7 @@ function reading(name, one) {
   const [value, unit] = one.unit === "degC" && one.value !== null ? temperature(one.value) : [one.value, one.unit ?? ""];
   const told = value === null ? "no number" : `${Number(value.toPrecision(4))} ${unit}`;
   const flags = one.flags?.length ? ` (${one.flags.join(", ")})` : "";
-  return `${name.replaceAll("_", " ")} ${told}${flags}${one.age_s >= 3 ? ", not of now" : ""}`;
+  return `${name.replaceAll("_", " ").replace("celsius", "temperature")} ${told}${flags}${one.age_s >= 3 ? ", not of now" : ""}`;
 }
 
 class Instrument {
