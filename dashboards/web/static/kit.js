@@ -349,6 +349,11 @@ export function form(parts, button, act, { role = "main" } = {}) {
   made.addEventListener("submit", async (event) => {
     event.preventDefault();
     if (go.disabled) return;
+    const odd = [...made.elements].find((one) => one.type === "number" && !one.closest("[hidden]") && (one.validity.badInput || one.validity.rangeUnderflow || one.validity.rangeOverflow));
+    if (odd) {
+      wrong(odd, `write a number${odd.min && odd.max ? ` from ${odd.min} to ${odd.max}` : odd.min ? `, ${odd.min} or more` : ""}.`);
+      return;
+    }
     go.disabled = true;
     go.setAttribute("aria-busy", "true");
     trouble.hidden = true;
