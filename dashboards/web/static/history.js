@@ -1,6 +1,6 @@
 // Every run that was kept: found by a scan or by what is known of it, laid side by side, taken along as CSV.
 
-import { badge, clock, download, el, failed, field, fill, form, get, main, plate, put, query, segment, start, tell, timeOf, titled, wrong } from "./kit.js";
+import { badge, clock, download, el, failed, field, fill, form, get, main, plate, put, query, segment, start, tell, testName, timeOf, titled, wrong } from "./kit.js";
 import { again, each } from "./kept.js";
 import { showLink } from "./live.js";
 
@@ -54,7 +54,7 @@ function searching(machines, benches, procedures) {
       field("Lot", "lot", { maxlength: 128, autocapitalize: "off" }),
       select("Machine", "machine", names([...new Set(machines.filter((one) => !one.wrong).map((one) => one.name))].sort())),
       select("Bench", "bench", benches.map((one) => [one.bench, one.name])),
-      select("Procedure", "procedure", [...new Set([...procedures, "unit"])].map((one) => [one, titled(one)])),
+      select("Procedure", "procedure", [...new Set([...procedures, "unit"])].map((one) => [one, testName(one)])),
       field("Verdict", "verdict", { kind: "select", options: VERDICTS }),
       field("From", "from", { kind: "date" }),
       field("To, that day too", "to", { kind: "date" }),
@@ -279,7 +279,7 @@ class Row {
     link(this.order, info.work_order, (order) => `/visit/${segment(order)}`);
     tell(this.cells.machine, info.spec);
     tell(this.cells.bench, info.bench);
-    tell(this.cells.procedure, titled(info.procedure));
+    tell(this.cells.procedure, testName(info.procedure));
     tell(this.cells.suspect, info.suspect && info.suspect !== "none" ? titled(info.suspect) : "");
     tell(this.cells.lasted, info.duration_s === null ? "" : clock(info.duration_s));
     const word = info.status === null ? "Under way" : info.verdict ? "" : titled(info.status);

@@ -273,6 +273,11 @@ function lookDialog() {
   dialog.showModal();
 }
 
+/** What people call the tests; any other is a run. As `TESTS` of the terminal's words. */
+const TESTS = { charge: "State of charge", load: "Load test", crank: "Cranking test", draw: "Key-off draw", drop: "Voltage drop", continuity: "Continuity", unit: "Unit test" };
+
+export const testName = (procedure) => TESTS[procedure] ?? `${titled(procedure)} run`;
+
 // --- parts ------------------------------------------------------------------------------------------------------------
 
 const VERDICT_WORDS = { pass: "Pass", fail: "Fail", undecided: "Undecided", void: "Void", none: "No verdict" };

@@ -1,9 +1,6 @@
 // Start a run: on which bench, which test, of which machine, for whom. It starts no engine; the run's prompts say who does.
 
-import { actingNote, el, field, fill, form, get, leave, main, plate, post, segment, title, titled, wrong } from "./kit.js";
-
-/** What people call the tests; any other is a run. As `TESTS` of the terminal's words. */
-const TESTS = { charge: "State of charge", load: "Load test", crank: "Cranking test", draw: "Key-off draw", drop: "Voltage drop", continuity: "Continuity" };
+import { actingNote, el, field, fill, form, get, leave, main, plate, post, segment, testName, title, wrong } from "./kit.js";
 
 export async function begin() {
   title("Start a run");
@@ -19,7 +16,7 @@ export async function begin() {
   const known = machines.filter((one) => !one.wrong);
   const inputs = [
     field("Bench", "bench", { kind: "select", value: asked.get("bench") ?? "", options: [["", "Which bench?"], ...benches.map((one) => [one.bench, `${one.name}${one.state === "ready" ? "" : `: ${one.state}`}`])] }),
-    field("Test", "procedure", { kind: "select", value: asked.get("procedure") ?? "", options: [["", "Which test?"], ...procedures.map((one) => [one, TESTS[one] ?? `${titled(one)} run`])] }),
+    field("Test", "procedure", { kind: "select", value: asked.get("procedure") ?? "", options: [["", "Which test?"], ...procedures.map((one) => [one, testName(one)])] }),
     field("Machine", "spec", { kind: "select", value: machine, options: [["", "Which machine?"], ...known.map((one) => [one.file, one.name])], hint: "Its limits are those of its file, with the manual's page." }),
     field("Serial number of the unit", "unit", { value: asked.get("unit") ?? found?.unit ?? "", maxlength: 128, hint: "May be scanned. Earlier runs of the same unit are laid behind the curves." }),
     field("Work order", "work_order", { value: order, maxlength: 128, hint: "If there is one: the run then belongs to the visit." }),

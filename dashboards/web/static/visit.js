@@ -1,7 +1,7 @@
 // One work order, from the complaint to the machine proven fixed. What to do next stands first; everything else can be done
 // at any time. What somebody types stays under their hands: only what changed is drawn again.
 
-import { actingNote, attention, badge, download, el, failed, field, fill, form, get, inUnits, main, mayAct, pairs, percent, plate, post, query, say, segment, sentence, start, sure, table, tell, timeOf, title, titled, wrong } from "./kit.js";
+import { actingNote, attention, badge, download, el, failed, field, fill, form, get, inUnits, main, mayAct, pairs, percent, plate, post, query, say, segment, sentence, start, sure, table, tell, testName, timeOf, title, wrong } from "./kit.js";
 import { showLink } from "./live.js";
 import { packed, shown } from "./photos.js";
 
@@ -106,7 +106,7 @@ class VisitPage {
     fill(at.head, plate("", el("p", { class: "row" }, el("strong", { class: "state", data: { state: body.state } }, STATES[body.state] ?? body.state), el("span", {}, [body.machine, body.unit].filter(Boolean).join(", "))), pairs([["Complaint", body.complaint || "none written down"], ["Customer", body.customer], ["Opened", [timeOf(body.opened), body.opened_by ? ` by ${body.opened_by}` : ""]], ["Closed", body.closed && [timeOf(body.closed), body.closed_reason ? `: ${body.closed_reason}` : ""]]])));
     this.showNext();
     for (const one of this.items) one.show(body);
-    fill(at.tests, table("Runs of this order", [["Test", (one) => el("a", { href: `/run/${segment(one.run)}` }, titled(one.procedure))], ["Came to", (one) => badge(one.verdict ?? "none", one.verdict ? "" : (one.status ?? "under way"))], ["What", (one) => [one.suspect && one.suspect !== "none" ? `Suspect: ${one.suspect}. ` : "", one.text, one.foreign ? " Of another machine: it says nothing here." : ""]], ["Bench", (one) => one.bench ?? ""], ["When", (one) => timeOf(one.started)]], body.runs, "No test was run yet."));
+    fill(at.tests, table("Runs of this order", [["Test", (one) => el("a", { href: `/run/${segment(one.run)}` }, testName(one.procedure))], ["Came to", (one) => badge(one.verdict ?? "none", one.verdict ? "" : (one.status ?? "under way"))], ["What", (one) => [one.suspect && one.suspect !== "none" ? `Suspect: ${one.suspect}. ` : "", one.text, one.foreign ? " Of another machine: it says nothing here." : ""]], ["Bench", (one) => one.bench ?? ""], ["When", (one) => timeOf(one.started)]], body.runs, "No test was run yet."));
     fill(at.causes, causes(body.ranking));
     fill(at.done, body.repairs.length ? el("ul", { class: "plain" }, body.repairs.map((one) => el("li", {}, el("strong", {}, [one.title, one.did].filter(Boolean).join(": ")), one.parts.length ? ` (${one.parts.map((part) => [part.name, part.number, part.serial].filter(Boolean).join(" ")).join("; ")})` : "", one.minutes ? `, ${one.minutes} min` : "", el("span", { class: "soft" }, ` ${one.by}, `, timeOf(one.at))))) : el("p", { class: "soft" }, "Nothing was repaired yet."));
     fill(at.proof, proof(body));
@@ -138,12 +138,13 @@ class VisitPage {
     const meaning = el("details", { open: true }, el("summary", {}, "What each outcome would mean"), el("ul", {}, many.map((one) => el("li", {}, el("strong", {}, one.text), ` (${percent(one.probability)}): `, inUnits(one.then)))));
     const kinds = { question: "Ask", look: "Look", test: "Test" };
     const known = [...this.known.questions, ...this.known.looks].find((one) => one.id === step.item);
+    const how = step.run ? (step.how ?? "").replace(/^benchd run \S+ --work-order N(?: - |$)/, "") : step.how; // the button says it here
     const doing = step.run ? this.runLink(step.run) : this.acting && known ? new Item(this, known, "next").element : null;
     return [
       el("p", { class: "large" }, `${word === "Prove it" ? word : (kinds[step.kind] ?? word)}: ${step.text}`),
       el("p", {}, inUnits(step.why)),
       step.caution ? attention("caution", step.caution) : null,
-      step.how ? el("p", { class: "soft" }, inUnits(step.how)) : null,
+      how ? el("p", { class: "soft" }, inUnits(how)) : null,
       doing,
       meaning,
     ];
@@ -151,7 +152,7 @@ class VisitPage {
 
   runLink(procedure) {
     if (!this.acting) return null;
-    return el("p", {}, el("a", { class: "button main", href: `/run/new?order=${segment(ORDER)}&procedure=${segment(procedure)}` }, `Run it on a bench: ${titled(procedure)}`));
+    return el("p", {}, el("a", { class: "button main", href: `/run/new?order=${segment(ORDER)}&procedure=${segment(procedure)}` }, `Run it on a bench: ${testName(procedure)}`));
   }
 
   advice(advice, why) {
