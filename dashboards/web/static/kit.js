@@ -236,7 +236,9 @@ export const temperature = (celsius) => (fahrenheit() ? [celsius * 1.8 + 32, "de
 
 /** A sentence of the daemon's with its temperatures as this device wants them; differences (± 2 degC) are scaled alone. */
 export function inUnits(text) {
-  if (!fahrenheit() || typeof text !== "string") return text;
+  if (typeof text !== "string") return text;
+  // A hydrometer's scale stands at 80 degF wherever it was made.
+  if (!fahrenheit()) return text.replace(/(-?\d+(?:\.\d+)?)\s*degF/g, (_, number) => `${Math.round((Number(number) - 32) / 1.8)} degC`);
   const told = text.replace(/(±\s*)?(-?\d+(?:\.\d+)?)\s*degC/g, (_, spread, number) => {
     const found = spread ? Number(number) * 1.8 : Number(number) * 1.8 + 32;
     return `${spread ?? ""}${Math.round(found * 10) / 10} degF`;
