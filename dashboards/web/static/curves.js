@@ -9,6 +9,8 @@ const REDRAW_MS = 100;
 const DESCRIBE_MS = 2000;
 const LAST_S = 60;
 const ROWS = 60;
+/** Of less than this the slider's steps are parts of a second. */
+const FINE_S = 100;
 /** How wide an event's mark is: about so much, and so much a figure. Marks that would touch become one. */
 const MARK_PX = [12, 8];
 
@@ -364,8 +366,10 @@ export class Curves {
     this.slider.setAttribute("aria-valuetext", this.readText(this.pinned ?? this.extent()[1]));
   }
 
+  /** As fine as the slider's step: every press of an arrow is told. */
   readText(t) {
-    return `${timeText(t, 1)}: ${[...this.plates.values()].map(({ chart }) => `${chart.title} ${chart.read(t)}`).join(", ")}`;
+    const [from, to] = this.seen();
+    return `${timeText(t, to - from < FINE_S ? 0.1 : 1)}: ${[...this.plates.values()].map(({ chart }) => `${chart.title} ${chart.read(t)}`).join(", ")}`;
   }
 
   showReading(from, to) {
@@ -373,7 +377,7 @@ export class Curves {
     const { slider } = this;
     if (Number(slider.min) !== from || Number(slider.max) !== to) Object.assign(slider, { min: String(from), max: String(to) });
     if (document.activeElement !== slider || this.pinned === null) slider.value = String(this.pinned ?? t);
-    tell(this.readTime, timeText(t, to - from < 20 ? 0.1 : 1));
+    tell(this.readTime, timeText(t, to - from < FINE_S ? 0.1 : 1));
     for (const plate of this.plates.values()) tell(plate.read, plate.chart.read(t));
     if (!slider.hasAttribute("aria-valuetext")) this.valueText();
     this.newest.setAttribute("aria-pressed", String(this.pinned === null));
