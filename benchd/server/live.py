@@ -356,7 +356,7 @@ def _health(bench: Mapping[str, Any]) -> dict[str, Any]:
         "run": bench["run"],
         "last_run": bench["last_run"],
         "instruments": len(bench["instruments"]),
-        "lost": [{"name": one["name"], "what": one.get("what"), "cure": one.get("cure")} for one in lost],
+        "lost": [{key: one.get(key) for key in ("name", "port", "what", "cure")} for one in lost],
         "overdue": [one["name"] for one in bench["instruments"] if one.get("overdue")],
         "channels": {} if bench["run"] is not None else _readings(bench["channels"]),
     }

@@ -5,9 +5,11 @@ from __future__ import annotations
 import os
 import re
 import shutil
+import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 from urllib.parse import urlsplit
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
 
 ROOT = Path(__file__).parents[2]
 AXE = ROOT / ".venv" / "axe" / "node_modules" / "axe-core" / "axe.min.js"
+HALL = ROOT / "tests" / "bench" / "load_instruments.py"
 #: Name of a size -> (width, height), CSS pixels.
 SIZES = {"phone": (390, 844), "tablet": (820, 1180), "desktop": (1280, 800), "wall": (1920, 1080)}
 TOUCHED = ("phone", "tablet")
@@ -43,6 +46,8 @@ ARGUMENTS = (
     "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1, EXCLUDE localhost",
 )
 WAIT_MS = 15_000
+#: Troubles of a page whose daemon is gone for a while.
+BROKEN_LINK = ("WebSocket connection to", "ERR_CONNECTION_REFUSED", "Failed to load resource", "failed:")
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 
@@ -106,6 +111,23 @@ class Shop(visiting.Shop):
         """What is known of a run when it has ended."""
         found: dict[str, Any] = until(lambda: (one := self.client.run(run))["status"] and one, timeout_s, self.said)
         return found
+
+
+Hall = tuple[Path, "subprocess.Popen[bytes]"]
+
+
+@contextmanager
+def instruments(folder: Path, benches: int, rate: float = 2.0) -> Iterator[Hall]:
+    """So many benches with four instruments each that send so many readings a second: (site file, their process)."""
+    words = [str(HALL), str(folder), "--benches", str(benches), "--rate", str(rate), "--sample-s", "0.5"]
+    sending = subprocess.Popen([sys.executable, *words], stdout=subprocess.PIPE)
+    try:
+        assert sending.stdout is not None
+        assert sending.stdout.readline() == b"ready\n"
+        yield folder / "site.toml", sending
+    finally:
+        sending.terminate()
+        sending.wait(10)
 
 
 class Watch:

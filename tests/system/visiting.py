@@ -32,7 +32,7 @@ Record = dict[str, Any]
 
 class Shop:
     """One home, one daemon with virtual benches. `benches` 0: those of `more`, further words
-    for `benchd serve`, alone."""
+    for `benchd serve`, alone. `site`: those of a site file instead, which nobody stands at."""
 
     def __init__(
         self,
@@ -41,12 +41,14 @@ class Shop:
         speed: float = SPEED,
         benches: int = 1,
         more: tuple[str, ...] = (),
+        site: Path | None = None,
     ) -> None:
         self.home, self.log = home, home / "daemon.log"
         kept = {key: value for key, value in os.environ.items() if not key.startswith("BENCHD_")}
         self.environment = {**kept, "BENCHD_HOME": str(home)}
         count = ["--benches", str(benches)] if benches else []
-        self.words = ["serve", "--demo", *count, "--speed", str(speed), *more]
+        demo = ["--demo", *count, "--speed", str(speed)]
+        self.words = ["serve", *(demo if site is None else ["--config", str(site)]), *more]
         for fault in faults:
             self.words += ["--fault", fault]
         self.start()

@@ -1,7 +1,7 @@
 // How the house is: what needs somebody, benches and their instruments, calibration dates, forwarders, disk, backups.
 // Asked every few seconds; texts change in place, so that whoever reads, types or has something open is not disturbed.
 
-import { attention, el, failed, fill, get, main, pairs, plate, post, put, query, say, segment, signIn, start, sure, table, tell, temperature, timeOf, titled } from "./kit.js";
+import { attention, el, failed, fill, get, main, pairs, plate, post, put, query, say, segment, signIn, start, sure, table, tell, temperature, timeOf, titled, trouble, whole } from "./kit.js";
 import { again, each } from "./kept.js";
 import { showLink } from "./live.js";
 
@@ -153,26 +153,6 @@ class Call {
     this.more.hidden = !more;
   }
 }
-
-/** [what happened, what to do] of an instrument that does not talk, without its port in front of both. */
-function trouble(one) {
-  const short = (text) => {
-    let found = text ?? "";
-    while (found.startsWith(one.port)) {
-      const rest = /^(?::| \([^)]*\):)\s*(.*)$/s.exec(found.slice(one.port.length));
-      if (!rest) break;
-      found = rest[1];
-    }
-    return found;
-  };
-  let what = short(one.what);
-  let cure = short(one.cure);
-  if (cure && what.endsWith(cure)) what = what.slice(0, -cure.length).replace(/[ :.]+$/, "");
-  if (!what) [, what, cure] = /^(.*?)(?:\. (.*))?$/s.exec(cure);
-  return [whole(what ?? ""), whole(cure ?? "")];
-}
-
-const whole = (text) => (text && !/[.!?]$/.test(text) ? `${text}.` : text);
 
 // --- benches ------------------------------------------------------------------------------------------------------------
 

@@ -219,6 +219,26 @@ export const titled = (name) => {
   return said ? said[0].toUpperCase() + said.slice(1) : said;
 };
 
+/** [what happened, what to do] of an instrument that does not talk, without its port in front of both. */
+export function trouble(one) {
+  const short = (text) => {
+    let found = text ?? "";
+    while (found.startsWith(one.port)) {
+      const rest = /^(?::| \([^)]*\):)\s*(.*)$/s.exec(found.slice(one.port.length));
+      if (!rest) break;
+      found = rest[1];
+    }
+    return found;
+  };
+  let what = short(one.what);
+  let cure = short(one.cure);
+  if (cure && what.endsWith(cure)) what = what.slice(0, -cure.length).replace(/[ :.]+$/, "");
+  if (!what) [, what, cure] = /^(.*?)(?:\. (.*))?$/s.exec(cure);
+  return [whole(what ?? ""), whole(cure ?? "")];
+}
+
+export const whole = (text) => (text && !/[.!?]$/.test(text) ? `${text}.` : text);
+
 // --- how this device likes it -----------------------------------------------------------------------------------------
 
 export function look() {

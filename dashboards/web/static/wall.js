@@ -1,6 +1,6 @@
 // All benches: a tile each. What changed is drawn once a frame, however often it changed.
 
-import { attention, badge, clock, el, fill, inUnits, main, mayAct, query, start, tell, temperature, titled } from "./kit.js";
+import { attention, badge, clock, el, fill, inUnits, main, mayAct, query, start, tell, temperature, titled, trouble } from "./kit.js";
 import { Dials } from "./dial.js";
 import { Live, showLink } from "./live.js";
 
@@ -49,7 +49,7 @@ class Tile {
   }
 
   call(bench, items) {
-    const lost = bench.run === null ? bench.lost.map((one) => ({ kind: "lost", text: `${one.name}: ${[one.what, one.cure].filter(Boolean).join(". ")}` })) : [];
+    const lost = bench.run === null ? bench.lost.map((one) => ({ kind: "lost", text: `${one.name}: ${trouble(one).filter(Boolean).join(" ")}` })) : [];
     const first = items.find((one) => CALLS.includes(one.kind)) ?? lost[0];
     const key = first ? `${first.kind}|${first.text}|${lost.length}` : "";
     if (key !== this.called) {
