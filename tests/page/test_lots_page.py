@@ -40,7 +40,7 @@ def scan(page: Page, text: str) -> None:
     page.keyboard.press("Enter")
 
 
-def test_a_shift_needs_nothing_but_a_scanner(open_page: Open, shop: Shop, shot: Callable[..., Path]) -> None:
+def test_a_shift_needs_nothing_but_a_scanner(open_page: Open, shop: Shop) -> None:
     page = open_page("/lots", "operate")
     page.get_by_text("Open another one").click()
     page.get_by_label("Part", exact=True).select_option("vantry-vr20")
@@ -69,7 +69,6 @@ def test_a_shift_needs_nothing_but_a_scanner(open_page: Open, shop: Shop, shot: 
     expect(page.locator(".unit-verdict .badge")).to_have_text("Fail", timeout=40_000)
     expect(page.locator(".unit-verdict .large")).to_have_text("set-point too low")
     expect(page.get_by_label("Scan the next unit")).to_have_value("VR20-000004")
-    shot(page, "a-lot")
     page.get_by_label("Scan the next unit").fill("")
     scan(page, "VR20-000003")
     expect(page.locator(".shift .attention").first).to_contain_text("Scan it again to test it again")
@@ -84,7 +83,9 @@ def test_a_shift_needs_nothing_but_a_scanner(open_page: Open, shop: Shop, shot: 
     expect(page.get_by_role("img", name="Label of VR20-000003")).to_be_visible()
 
 
-def test_what_the_statistics_say_stands_in_words_beside_the_pictures(open_page: Open, shop: Shop) -> None:
+def test_what_the_statistics_say_stands_in_words_beside_the_pictures(
+    open_page: Open, shop: Shop, shot: Callable[..., Path]
+) -> None:
     page = open_page("/lot/VR20-0001", "look", "tablet", "light")
     drifting = page.locator("details#set-point-slow")
     expect(drifting.locator("summary").first).to_contain_text("out of control")
@@ -96,6 +97,9 @@ def test_what_the_statistics_say_stands_in_words_beside_the_pictures(open_page: 
     assert "60 points" in label
     assert "three sigma" in label, "a drift of six standard deviations leaves the limits"
     assert pictures.first.locator("canvas").count() > 0
+    shot(page, "a-lot-full", full_page=True)
+    drifting.evaluate("one => one.scrollIntoView()")
+    shot(page, "a-lot")
     drifting.get_by_text("The points as a table").first.click()
     expect(drifting.locator("table").first.locator("tbody tr")).to_have_count(60)
     expect(page.locator("#statistics")).to_contain_text(f"of {UNITS}; 95 % interval")

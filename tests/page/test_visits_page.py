@@ -25,7 +25,7 @@ def body(shop: Shop, number: str) -> dict[str, Any]:
 
 
 def test_a_visit_from_a_scan_to_the_close(
-    open_page: Open, shop: Shop, tmp_path: Path, shot: Callable[..., Path]
+    open_page: Open, shop: Shop, tmp_path: Path
 ) -> None:
     page = open_page("/visits", "operate", "tablet", "light")
     page.locator("[name=text]").press_sequentially("T18-0042\n")  # as a scanner types
@@ -52,7 +52,6 @@ def test_a_visit_from_a_scan_to_the_close(
     item.get_by_text("Note and photos").click()
     item.get_by_label("Note").fill("by hand")
     picture = tmp_path / "post.png"
-    shot(page, "a-visit")
     page.locator("header").screenshot(path=picture)
     item.locator("input[type=file]").set_input_files(picture)
     item.get_by_role("button", name="loose or broken").click()
@@ -61,6 +60,7 @@ def test_a_visit_from_a_scan_to_the_close(
     assert (found["outcome"], found["note"], len(found["photos"])) == ("loose", "by hand", 1)
     expect(item.get_by_label("Note")).to_have_value("")
     expect(page.locator("#causes li").first).to_contain_text("loose")
+    page.screenshot(path="/tmp/lead/j6/pics/v1.png", full_page=True)
 
     repair = page.locator("#repairs form")
     repair.get_by_label("What was done").select_option("clean-terminals")
@@ -95,6 +95,7 @@ def test_two_at_once_see_what_the_other_wrote_and_lose_nothing(open_page: Open, 
         page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
         expect(page.locator("#inspection [data-item=terminals] button[aria-pressed=true]")).to_have_text("corroded")
     expect(desk.locator("#log textarea")).to_have_value("half a sent")
+    desk.screenshot(path="/tmp/lead/j6/pics/v2.png", full_page=True)
     desk.reload()
     expect(desk.locator("#log textarea")).to_have_value("half a sent")
 
