@@ -252,7 +252,10 @@ def test_a_run_is_begun_marked_and_stopped_from_the_page(open_page: Open, shop: 
     """What is left out is named beside its field; a scanner's Enter starts nothing."""
     page = open_page("/run/new?bench=bay-3", "operate")
     page.get_by_role("button", name="Start").click()
-    for label, value, said in (("Test", "regulator", "choose the test"), ("Machine", "hollin-t18", "choose the machine")):
+    for label, value, said in (
+        ("Test", "regulator", "choose the test"),
+        ("Machine", "hollin-t18", "choose the machine"),
+    ):
         expect(page.locator(".wrong", has_text=said)).to_be_visible()
         expect(page.get_by_label(label, exact=True)).to_be_focused()
         page.get_by_label(label, exact=True).select_option(value)

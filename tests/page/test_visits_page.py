@@ -15,18 +15,16 @@ SHOP = {"benches": 1, "speed": 2.0}
 NASTY = "Clicks <img src=x onerror=alert(1)> & 'stops'"
 
 
-def order(shop: Shop) -> str:
+def order(shop: Shop, *more: str) -> str:
     """A work order that is open; its number."""
-    return str(shop.json("order", "new", "--machine", "hollin-t18")["work_order"])
+    return str(shop.json("order", "new", "--machine", "hollin-t18", *more)["work_order"])
 
 
 def body(shop: Shop, number: str) -> dict[str, Any]:
     return shop.json("order", "show", number)
 
 
-def test_a_visit_from_a_scan_to_the_close(
-    open_page: Open, shop: Shop, tmp_path: Path
-) -> None:
+def test_a_visit_from_a_scan_to_the_close(open_page: Open, shop: Shop, tmp_path: Path) -> None:
     page = open_page("/visits", "operate", "tablet", "light")
     page.locator("[name=text]").press_sequentially("T18-0042\n")  # as a scanner types
     page.get_by_role("button", name="Open an order for unit T18-0042").click()
@@ -60,7 +58,6 @@ def test_a_visit_from_a_scan_to_the_close(
     assert (found["outcome"], found["note"], len(found["photos"])) == ("loose", "by hand", 1)
     expect(item.get_by_label("Note")).to_have_value("")
     expect(page.locator("#causes li").first).to_contain_text("loose")
-    page.screenshot(path="/tmp/lead/j6/pics/v1.png", full_page=True)
 
     repair = page.locator("#repairs form")
     repair.get_by_label("What was done").select_option("clean-terminals")
@@ -83,8 +80,10 @@ def test_a_visit_from_a_scan_to_the_close(
     assert body(shop, number)["closed_reason"] == "fetched unmended"
 
 
-def test_two_at_once_see_what_the_other_wrote_and_lose_nothing(open_page: Open, shop: Shop) -> None:
-    number = order(shop)
+def test_two_at_once_see_what_the_other_wrote_and_lose_nothing(
+    open_page: Open, shop: Shop, shot: Callable[..., Path]
+) -> None:
+    number = order(shop, "--unit", "T18-0042", "--complaint", "Flat after a week of standing", "--by", "Anna Weld")
     desk, bay = open_page(f"/visit/{number}", "operate"), open_page(f"/visit/{number}", "look", "phone")
     desk.locator("#log textarea").fill("half a sent")
     expect(bay.get_by_role("link", name="sign in")).to_be_visible()
@@ -95,7 +94,8 @@ def test_two_at_once_see_what_the_other_wrote_and_lose_nothing(open_page: Open, 
         page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
         expect(page.locator("#inspection [data-item=terminals] button[aria-pressed=true]")).to_have_text("corroded")
     expect(desk.locator("#log textarea")).to_have_value("half a sent")
-    desk.screenshot(path="/tmp/lead/j6/pics/v2.png", full_page=True)
+    desk.evaluate("scrollTo(0, 0)")
+    shot(desk, "a-visit")
     desk.reload()
     expect(desk.locator("#log textarea")).to_have_value("half a sent")
 
