@@ -94,6 +94,7 @@ def test_two_at_once_see_what_the_other_wrote_and_lose_nothing(
         page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
         expect(page.locator("#inspection [data-item=terminals] button[aria-pressed=true]")).to_have_text("corroded")
     expect(desk.locator("#log textarea")).to_have_value("half a sent")
+    desk.set_viewport_size({"width": 1280, "height": 960})
     desk.evaluate("scrollTo(0, 0)")
     shot(desk, "a-visit")
     desk.reload()

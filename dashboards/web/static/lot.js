@@ -393,6 +393,15 @@ function modes(found) {
   );
 }
 
+const AT_ONCE = 5;
+
+/** The first signals stand there, more of them on demand: the pictures shall be near. */
+function toldSignals(signals) {
+  const list = (some) => el("ul", {}, some.map((each) => el("li", {}, sentence(each.says))));
+  const rest = signals.slice(AT_ONCE, 20);
+  return [list(signals.slice(0, AT_ONCE)), rest.length ? el("details", {}, el("summary", {}, `${rest.length} more`), list(rest)) : null];
+}
+
 /** All of one characteristic; its pictures are drawn when it is opened. */
 function characteristic(one) {
   const pictures = el("div", { class: "plates" });
@@ -403,7 +412,7 @@ function characteristic(one) {
     { id: one.id },
     el("summary", {}, `${one.title}: ${limits(one)} ${one.unit}${one.out_of_control ? ", out of control" : signals.length ? `, ${counted(one.signals_found, "signal")}` : ""}`),
     el("ul", {}, said.map((text) => el("li", {}, sentence(text)))),
-    signals.length ? [el("p", {}, `${counted(one.signals_found, "signal")}; by chance alone about ${one.signals_expected.toFixed(1)} would be expected.`), el("ul", {}, signals.slice(0, 20).map((each) => el("li", {}, sentence(each.says))))] : null,
+    signals.length ? [el("p", {}, `${counted(one.signals_found, "signal")}; by chance alone about ${one.signals_expected.toFixed(1)} would be expected.`), toldSignals(signals)] : null,
     pictures,
     one.worst?.length ? table("Nearest to a limit", [["Unit", (each) => each.serial], ["Value", (each) => `${short(each.value)} ${one.unit}`, true], ["To the limit", (each) => short(each.margin), true], ["Bench", (each) => each.bench]], one.worst) : null,
     one.benches?.length > 1 ? table("By bench", [["Bench", (each) => each.bench], ["n", (each) => String(each.n), true], ["Mean", (each) => short(each.mean), true], ["Against the others", (each) => `${short(each.bias)} (${short(each.low)} to ${short(each.high)})`, true]], one.benches) : null,
