@@ -24,7 +24,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shop]:
     """One rig with a bad unit; a lot of 300 tested units, one of whose set-points drifts by six standard deviations."""
     home = tmp_path_factory.mktemp("home")
     assert lots.fill(home / "journal.sqlite", UNITS, drift=6.0) == "VR20-0001"
-    found = Shop(home, benches=0, speed=40.0, more=("--rigs", "1", "--plant", "VR20-000003=set-point-low"))
+    found = Shop(home, benches=0, speed=20.0, more=("--rigs", "1", "--plant", "VR20-000003=set-point-low"))
     try:
         found.wait_until_up()
         given = [word for one in REFERENCES for word in ("--reference", one)]
@@ -58,7 +58,7 @@ def test_a_shift_needs_nothing_but_a_scanner(open_page: Open, shop: Shop) -> Non
     page.get_by_label("Who tests").fill("Ines Calder")
     page.get_by_label("Scan the standard").focus()
     scan(page, "REF-1")
-    expect(page.locator(".unit-verdict .badge")).to_have_text("Pass", timeout=40_000)
+    expect(page.locator(".unit-verdict .badge")).to_have_text("Pass", timeout=60_000)
 
     page.goto("/lot/MAY-7")
     expect(page.get_by_label("Scan the next unit")).to_be_focused()
@@ -66,7 +66,7 @@ def test_a_shift_needs_nothing_but_a_scanner(open_page: Open, shop: Shop) -> Non
     expect(page.locator(".unit .attention").first).to_be_visible()
     scan(page, "VR20-000004")
     expect(page.get_by_text("VR20-000004 is kept and looked up when it has ended")).to_be_visible()
-    expect(page.locator(".unit-verdict .badge")).to_have_text("Fail", timeout=40_000)
+    expect(page.locator(".unit-verdict .badge")).to_have_text("Fail", timeout=60_000)
     expect(page.locator(".unit-verdict .large")).to_have_text("set-point too low")
     expect(page.get_by_label("Scan the next unit")).to_have_value("VR20-000004")
     page.get_by_label("Scan the next unit").fill("")

@@ -77,4 +77,4 @@ def test_a_clock_put_back_mixes_nothing_up(tmp_path: Path) -> None:
 
 
 def test_hostile_callers_hold_up_no_run(tmp_path: Path) -> None:
-    assert house.hostile(tmp_path, 1.5)["hostile requests"] > 50
+    assert house.hostile(tmp_path, 3.0)["hostile requests"] > 50

@@ -389,14 +389,18 @@ def test_a_port_that_another_program_holds_is_refused_by_name(shop: Shop, two_me
 
 
 def test_the_help_takes_less_than_four_bare_pythons() -> None:
-    """Best of several, so that a busy machine does not decide."""
+    """Of the processor's time, and the best of several, so that a busy machine does not decide."""
+
+    def spent() -> float:
+        told = os.times()
+        return told.children_user + told.children_system
 
     def best(*words: str) -> float:
         times = []
         for _ in range(7):
-            begun = time.perf_counter()
+            begun = spent()
             subprocess.run([sys.executable, *words], stdout=subprocess.DEVNULL, check=True)
-            times.append(time.perf_counter() - begun)
+            times.append(spent() - begun)
         return min(times)
 
     assert best("-m", "benchd", "--help") < 4 * best("-c", "pass")
