@@ -159,7 +159,8 @@ async def _listen(port: str, serial: SerialParams, drivers: Sequence[Driver], cl
             one.count >= ENOUGH and not one.nonsense for one in heard
         ):
             try:
-                data = await asyncio.wait_for(link.read(), left_s)
+                async with asyncio.timeout(left_s):
+                    data = await link.read()
             except TimeoutError:
                 break
             until = began + clock.real_s(LISTEN_ON_S)
@@ -235,7 +236,8 @@ async def _conversation(link: Link, driver: Driver, decoder: Decoder, clock: Clo
             if left_s is not None and left_s <= 0:
                 break
             try:
-                data = await asyncio.wait_for(link.read(), left_s)
+                async with asyncio.timeout(left_s):
+                    data = await link.read()
             except TimeoutError:
                 break
             for one in decoder.receive(data):

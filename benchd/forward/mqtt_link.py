@@ -7,6 +7,8 @@ What aiomqtt leaves to its user, and what is done about it here:
   through, so that no second client lives on behind our back.
 - A socket that closes before its writer is watched leaves a number behind that may be another port's by then: watched only
   while it is open (aiomqtt hands the bare number to the loop for later).
+- It waits with `asyncio.wait_for`, which before Python 3.12 forgets that it was cancelled if the answer comes at the same
+  moment; whoever waits for the cancelled task then waits for ever: `_heard` remembers.
 - A broker may acknowledge a message and say in the same packet that it threw it away (MQTT 5): `Denied`.
 """
 
@@ -16,10 +18,10 @@ import asyncio
 import logging
 import socket
 import ssl
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
@@ -36,6 +38,7 @@ _BAD_USER, _NOT_AUTHORIZED, _BAD_PROTOCOL = 134, 135, 132  # reason codes, MQTT 
 _HOPELESS = frozenset({149, 153})
 
 # The library tells of every packet; what matters of it is in the forwarder's status.
+T = TypeVar("T")
 _LOG = logging.getLogger("benchd.forward.mqtt.client")
 _LOG.setLevel(logging.CRITICAL)
 
@@ -164,15 +167,17 @@ class Link:
         if opening is not None and not opening.done():
             opening.add_done_callback(self._let_go)
             return
-        if self.is_open:
-            self.is_open = False
-            with suppress(aiomqtt.MqttError, TimeoutError, OSError):
-                async with asyncio.timeout(1.0):
-                    await self._client.__aexit__(None, None, None)
-        for _ in range(50):
-            if not self._client.shut():
-                return
-            await asyncio.sleep(0.01)
+        try:
+            if self.is_open:
+                self.is_open = False
+                with suppress(aiomqtt.MqttError, TimeoutError, OSError):
+                    async with asyncio.timeout(1.0):
+                        await _heard(self._client.__aexit__(None, None, None))
+        finally:
+            for _ in range(50):
+                if not self._client.shut():
+                    break
+                await asyncio.sleep(0.01)
 
     @property
     def busy(self) -> asyncio.Future[Any] | None:
@@ -183,11 +188,11 @@ class Link:
         """With QoS 1 the broker has taken it on return."""
         try:
             if qos == 0:
-                await self._client.publish(topic, payload, 0, retain)
+                await _heard(self._client.publish(topic, payload, 0, retain))
                 return
             async with self._one_at_a_time:  # so that a refusal is known to be this message's
                 self._client.refusal = None
-                await self._client.publish(topic, payload, qos, retain)
+                await _heard(self._client.publish(topic, payload, qos, retain))
                 if self._client.refusal is not None:
                     raise Denied(topic, self._client.refusal)
         except (aiomqtt.MqttError, ValueError) as error:
@@ -195,7 +200,7 @@ class Link:
 
     async def subscribe(self, topic: str) -> None:
         try:
-            codes = await self._client.subscribe(topic, 1)
+            codes = await _heard(self._client.subscribe(topic, 1))
         except (aiomqtt.MqttError, ValueError) as error:
             raise self._told(error) from None
         if any(getattr(code, "value", code) >= 128 for code in codes):
@@ -249,6 +254,16 @@ class Link:
             what = f"{self._address()} does not let {self._user()} in ({error.rc}): check user and password"
             return LinkError(what, refused=True)
         return LinkError(f"{self._address()} refused the connection: {error.rc}", old_protocol=code == _BAD_PROTOCOL)
+
+
+async def _heard(call: Awaitable[T]) -> T:
+    """What the call returns, unless this task was cancelled meanwhile and the call kept that to itself."""
+    task = asyncio.current_task()
+    before = 0 if task is None else task.cancelling()
+    answer = await call
+    if task is not None and task.cancelling() > before:
+        raise asyncio.CancelledError
+    return answer
 
 
 def tls_context(settings: MqttSettings) -> ssl.SSLContext | None:

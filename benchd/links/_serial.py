@@ -67,7 +67,8 @@ class SerialLink(Reads):
 
     async def _until_ended(self) -> None:
         with suppress(TimeoutError):  # a driver of the system that hangs: left behind, the thread is a daemon
-            await asyncio.wait_for(self._ended.wait(), CLOSE_S)
+            async with asyncio.timeout(CLOSE_S):
+                await self._ended.wait()
 
     async def read(self) -> bytes:
         data, self.arrived_ns = await self._inbox.get()

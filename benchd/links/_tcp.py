@@ -65,7 +65,8 @@ class TcpLink(asyncio.BufferedProtocol):
         assert self._transport is not None
         self._transport.abort()
         with suppress(TimeoutError):
-            await asyncio.wait_for(self._gone.wait(), CLOSE_S)
+            async with asyncio.timeout(CLOSE_S):
+                await self._gone.wait()
 
     async def read(self) -> bytes:
         data, self.arrived_ns = await self._inbox.get()

@@ -167,7 +167,8 @@ class TtyLink:
         closed: asyncio.Future[None] = self._loop.create_future()
         start(lambda: os.close(descriptor), self.name, lambda error: settle(self._loop, closed, error))
         with suppress(TimeoutError, OSError):  # a driver of the system that hangs: left behind, the thread is a daemon
-            await asyncio.wait_for(closed, CLOSE_S)
+            async with asyncio.timeout(CLOSE_S):
+                await closed
 
 
 def _done(free: asyncio.Future[None]) -> None:

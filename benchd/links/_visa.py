@@ -61,7 +61,8 @@ async def try_connect(port: str) -> bool:
     if match is None:
         return False
     try:
-        _, writer = await asyncio.wait_for(asyncio.open_connection(match["host"], int(match["port"])), OPEN_TIMEOUT_S)
+        async with asyncio.timeout(OPEN_TIMEOUT_S):
+            _, writer = await asyncio.open_connection(match["host"], int(match["port"]))
     except (OSError, TimeoutError) as error:
         raise _unreachable(port, error) from error
     writer.close()
@@ -105,7 +106,8 @@ class VisaLink(Reads):
         closing = asyncio.wrap_future(self._thread.submit(self._close))
         self._thread.shutdown(wait=False)
         with suppress(TimeoutError):  # a query that hangs ends at its own timeout
-            await asyncio.wait_for(asyncio.shield(closing), CLOSE_S)
+            async with asyncio.timeout(CLOSE_S):
+                await asyncio.shield(closing)
 
     async def write(self, data: bytes, reply: bool | None = None, timeout_s: float | None = None) -> None:
         """Send; with `reply` (default: whether there is a question mark) fetch the answer, for read() to give."""

@@ -144,10 +144,11 @@ class HttpServer:
         if self._live is not None:
             self._live.stop()
         watching.cancel()
-        self._server.config.timeout_graceful_shutdown = timeout_s * 0.6  # type: ignore[assignment]  # wait_for takes it
+        self._server.config.timeout_graceful_shutdown = timeout_s * 0.6  # type: ignore[assignment]  # a float will do
         self._server.should_exit = True
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(asyncio.shield(serving), timeout_s)
+            async with asyncio.timeout(timeout_s):
+                await asyncio.shield(serving)
         self._server.drop_all()
         serving.cancel()
         await asyncio.gather(serving, watching, return_exceptions=True)

@@ -16,6 +16,7 @@ from benchd.core.procedures import make
 from benchd.core.readings import Flag, Quantity
 from benchd.core.samples import Sample, Value
 from benchd.core.specs import AccuracyLine, BatterySpec, ChannelModel, Metrology, Rule
+from benchd.core.verdicts import Verdict
 
 LONG_S = 1400.0
 
@@ -168,6 +169,57 @@ def test_an_ammeter_that_goes_to_nothing_mid_run_is_not_read_as_a_taper() -> Non
     found = judged("regulator", changed(Bench().samples(LONG_S), battery_volts=volts, charge_amps=amps))
     assert (found.outcome, found.suspect) == ("void", "instrument")
     assert "fuse" in found.next_step
+
+
+def fuse_blows(
+    bench: Bench, at_s: float, base: float, relax_s: float, gaps: dict[str, list[tuple[float, float]]]
+) -> Verdict:
+    """The ammeter's fuse opens the charging wire while a meter is not read, so that nobody saw the moment."""
+    before = 0.0
+
+    def samples() -> Iterator[Sample]:
+        nonlocal before
+        for sample in bench.samples(300.0):
+            values = dict(sample.values)
+            if sample.t_s < at_s:
+                before = sample.number("battery_volts") or 0.0
+            else:
+                fallen = base + (before - base) * math.exp((at_s - sample.t_s) / relax_s)
+                values |= {"charge_amps": digits(0.0, 0.01), "battery_volts": digits(fallen, 0.01)}
+            away = [name for name, of in gaps.items() if any(a <= sample.t_s < b for a, b in of)]
+            yield Sample(sample.t_ns, {name: one for name, one in values.items() if name not in away})
+
+    return judged("regulator", samples())
+
+
+LATE = [(43.0, 45.0), (46.65, 50.65), (54.1, 68.1), (68.55, 82.55)]
+
+
+@pytest.mark.parametrize(
+    ("bench", "at_s", "base", "relax_s", "gaps"),
+    [
+        (Bench(rest=12.08, ohms=0.077, rise_per_ah=1.3, wire=0.03, step_s=0.2), 35.0, 12.74, 30.0, {"battery_volts": [(28.9, 36.9)]}),
+        (Bench(rest=12.29, ohms=0.054, rise_per_ah=1.4, wire=0.03, step_s=1.0), 56.4, 12.93, 30.0, {"battery_volts": [(16.6, 20.6), (46.2, 57.2)]}),
+        (Bench(rest=12.38, ohms=0.087, rise_per_ah=1.8, set_volts=14.16, step_s=0.2), 24.0, 13.22, 10.0, {"battery_volts": [(22.8, 33.8)]}),
+        (Bench(rest=12.23, ohms=0.054, rise_per_ah=1.9, set_volts=14.23), 49.9, 12.49, 4.0, {"charge_amps": LATE, "battery_volts": LATE}),
+        (Bench(rest=12.4), 40.0, 12.7, 8.0, {}),
+    ],
+)  # fmt: skip
+def test_a_fuse_that_blows_while_nobody_reads_is_never_the_regulator(
+    bench: Bench, at_s: float, base: float, relax_s: float, gaps: dict[str, list[tuple[float, float]]]
+) -> None:
+    """A step from all to nothing across a gap looks like a source line that ends too low."""
+    found = fuse_blows(bench, at_s, base, relax_s, gaps)
+    assert (found.outcome, found.suspect) == ("void", "instrument"), found.ended_because
+
+
+def test_nothing_is_passed_while_a_meter_is_silent() -> None:
+    bench = Bench(rest=12.584, ohms=0.111, rise_per_ah=1.7, set_volts=14.37, step_s=0.2)
+    found = judged(
+        "regulator", changed(bench.samples(300.0), battery_volts=lambda t, v: None if 21.6 < t < 32.6 else v)
+    )
+    assert found.outcome == "pass"
+    assert found.duration_s > 32.6
 
 
 def test_reversed_leads_are_named() -> None:

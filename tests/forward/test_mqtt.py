@@ -16,6 +16,7 @@ import pytest
 from broker import PASSWORD, Broker, Ear, until
 from mqtt_world import BRISK, DAEMON, STARTED, World, bench, sample, verdict
 
+from benchd.forward import mqtt_link
 from benchd.forward.mqtt_again import MOST_RECENT, RESEND_S, STUMBLES, Recent, Stumbles
 
 STATE = f"benchd/{DAEMON}/state"
@@ -424,3 +425,19 @@ async def test_nobody_there_and_an_address_that_swallows(tmp_path: Path, broker:
     silent.close()
     with suppress(TimeoutError):
         await asyncio.wait_for(silent.wait_closed(), 1)
+
+
+async def test_who_was_cancelled_ends_though_the_library_kept_it_to_itself() -> None:
+    """As asyncio.wait_for does before Python 3.12 when the answer comes at the same moment; then nobody ever hears of it."""
+
+    async def answered_at_that_moment() -> str:
+        with suppress(asyncio.CancelledError):
+            await asyncio.sleep(10)
+        return "the answer"
+
+    task = asyncio.create_task(mqtt_link._heard(answered_at_that_moment()))
+    await asyncio.sleep(0)
+    task.cancel()
+    await asyncio.wait({task}, timeout=5)
+    assert task.cancelled()
+    assert await mqtt_link._heard(asyncio.sleep(0, "an answer")) == "an answer"

@@ -10,7 +10,7 @@ import numpy as np
 from benchd.core import lead_acid
 from benchd.core.budget import probability_within
 from benchd.core.procedures.charging import AMPS, SECONDS, VOLTS, Charging
-from benchd.core.procedures.presence import Presence
+from benchd.core.procedures.presence import NAMED_AFTER_S, Presence
 from benchd.core.procedures.throttle import Throttle
 from benchd.core.series import median
 from benchd.core.settle import LEAST_POINTS, SourceLine, Trend, best_line, doubted, trend, with_usual_wiring
@@ -25,6 +25,7 @@ COLLAPSE_S = 15.0
 KNEE = 0.07  # of the greatest amps: above it the regulator only begins to take over
 FALLEN_FAR = 0.12
 VANISHED_S = 15.0  # output gone for longer is no dropout
+LAST_STEPS = 16  # readings that say how often volts and amps are read
 JOINT_SLOPE = 1.0  # A/V per 15 A rated: an alternator's own droop is 0.3-0.6, a bad joint 2 and more
 
 
@@ -80,6 +81,34 @@ class Picture:
         if self._dropped and (back or float(t[-1]) - self.dropout_at_s >= VANISHED_S):
             self.dropouts += bool(back)
             self._dropped = False
+
+    @property
+    def blind(self) -> bool:
+        """Volts and amps are not read together at the moment: what held before need not hold now."""
+        seconds = self.seen.track.column(SECONDS)[-LAST_STEPS:]
+        if len(seconds) < 3:
+            return False
+        return self.seen.now_s - float(seconds[-1]) > max(NAMED_AFTER_S, 3 * median(np.diff(seconds)))
+
+    @property
+    def nothing_amps(self) -> float:
+        """Amps below this are none."""
+        return max(3 * self.seen.amps.resolution, 0.02 * self.limits.rated_amps)
+
+    @property
+    def fallen_away(self) -> bool:
+        """Output was there and has just gone: volts and amps fell together, or amps to nothing at once. No regulator tapers
+        so, whatever line such a step suggests, above all where a gap in the readings hides the moment."""
+        if self._dropped:
+            return True
+        t, _, _, i = self.seen.window(VANISHED_S + 20.0)
+        if not len(t) or abs(float(i[-1])) > self.nothing_amps:
+            return False
+        there = np.flatnonzero(i > 0.25 * self.limits.rated_amps)
+        if not len(there):
+            return False
+        gone_s = t[-1] - t[min(there[-1] + 1, len(t) - 1)]
+        return bool(gone_s < VANISHED_S) or self.seen.level(AMPS, VANISHED_S) is None
 
     def amps_text(self) -> str:
         level = self.seen.level(AMPS, 10.0)

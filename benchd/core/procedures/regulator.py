@@ -1,6 +1,6 @@
 """Regulator operation: DC volts across the battery and DC amps into it, together, at full throttle.
 
-The order of the rules is the order of `RULES`: safety first, then what cannot be
+The order of the rules is the order of `CONDITIONS`, then `RULES`: safety first, then what cannot be
 judged (speed, meters), then what is certain early (no output, dead cell), then the settled volts from the source line
 (core/settle.py), then output below the spec, then the battery, last the clock. A rule answers a Finding or None.
 
@@ -33,13 +33,16 @@ AMPS_RESERVE = 1.1  # a fuse at its rating may hold or may not
 VOLTS_RESERVE = 1.1  # the ceiling must be seen crossed, not as an overload
 LOOK_PART = 0.01  # of the time at full throttle: longer runs are looked at less often
 
-RULES: tuple[Callable[[Picture], Finding | None], ...] = (
+Rule = Callable[[Picture], Finding | None]
+CONDITIONS: tuple[Rule, ...] = (
     rules_conditions.ceiling,
     rules_conditions.frozen,
     rules_conditions.leads,
     rules_conditions.meters,
     rules_conditions.speed,
     rules_conditions.held,
+)
+RULES: tuple[Rule, ...] = (
     rules_output.joint_opens,
     rules_output.vanished,
     rules_output.no_output,
@@ -126,7 +129,8 @@ class RegulatorRun:
 
     def _look(self, t_ns: int) -> list[JudgeEvent]:
         self.picture.look()
-        for rule in RULES:
+        # What was true before a gap need not be true now: nothing of the charging system is said in one.
+        for rule in CONDITIONS if self.picture.blind else (*CONDITIONS, *RULES):
             finding = rule(self.picture)
             if finding is not None:
                 return self._conclude(t_ns, finding)

@@ -44,7 +44,7 @@ def joint_opens(p: Picture) -> Finding | None:
 def vanished(p: Picture) -> Finding | None:
     """Output that was there and is gone at once: a blown meter fuse or an open joint looks just like it."""
     amps = p.seen.level(AMPS, VANISHED_S)
-    nothing = max(3 * p.seen.amps.resolution, 0.02 * p.limits.rated_amps)
+    nothing = p.nothing_amps
     if amps is None or p.seen.peak_amps < 0.3 * p.limits.rated_amps or abs(amps.value) > nothing:
         return None
     t, _, v, i = p.seen.window(VANISHED_S + 20.0)
@@ -169,7 +169,7 @@ def _dead(reasons: tuple[str, ...]) -> Finding:
 def low_output(p: Picture) -> Finding | None:
     """Amps stand below the spec while the volts rise: the source gives all it has."""
     seen = p.seen
-    if seen.measuring_s < LOW_OUTPUT_S or p.output_shown() == "shown" or p.dropouts:
+    if seen.measuring_s < LOW_OUTPUT_S or p.output_shown() == "shown" or p.dropouts or p.fallen_away:
         return None
     amps = seen.level(AMPS, 30.0)
     stated = None if amps is None else seen.amps.u(amps.value)
@@ -185,6 +185,7 @@ def low_output(p: Picture) -> Finding | None:
         f"Amps stand at {amps.value:.1f} +/- {2 * u:.1f} A while the volts still rise: that is all it gives, and "
         f"at least {p.limits.min_amps:.1f} A (rated {p.limits.rated_amps:.0f} A) is asked.",
         "output below the spec",
+        extra=(words.AMMETER_WENT_DEAD,) if abs(amps.value) <= p.nothing_amps else (),
     )
 
 

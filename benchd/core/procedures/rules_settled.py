@@ -26,7 +26,7 @@ ENOUGH_S = 150.0  # of regulating: what is still too close then stays too close
 
 def settled(p: Picture) -> Finding | None:
     """The set-point, once the regulator is seen at work and the answer no longer changes."""
-    if not p.regulating():
+    if p.fallen_away or not p.regulating():
         return None
     assert p.line is not None
     end = p.end_volts()

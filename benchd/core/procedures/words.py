@@ -37,6 +37,10 @@ PROVE_AMMETER = (
     "The ammeter never showed any current in this run: before any part is bought, prove it (engine off, key and lamps "
     "on: it must show their draw), its fuse and its jack."
 )
+AMMETER_WENT_DEAD = (
+    "The ammeter showed current before and shows nothing at all now: before any part is bought, prove it (engine off, key "
+    "and lamps on: it must show their draw), its fuse and its jack."
+)
 AMPS_LEADS = (
     "Ammeter in the battery's wire, at its high-current jack, or the clamp around it, arrow toward the battery."
 )
