@@ -290,8 +290,8 @@ class Live:
     async def _know_last(self, bench: Mapping[str, Any]) -> None:
         """The tile of what ran last on a bench that rests: from the two ends of its records."""
         run = bench["last_run"]
-        if bench["run"] is not None or run is None or run in self._last or run in self._runs:
-            return
+        if bench["run"] is not None or run is None or run in self._runs or self._last.get(run, {}).get("ended"):
+            return  # one that the bench has left before its end was read is looked at again
         fold = self._new_fold()
         for record in await self._kept.ask(lambda reader: reading.ends(reader, run)):
             fold.apply(record)

@@ -66,6 +66,7 @@ class FakeDaemon:
         self.visits = Visits(self.journal, KNOWN, machine_file=machine_file)
         self.lots = Lots(self.journal, part_file=part_file, dues=lambda bench: {"volts": None}, benches=lambda: BENCHES)
         self.under_way: dict[str, tuple[str, RunWriter]] = {}  # run -> (bench, writer)
+        self.last_run: dict[str, str] = {}
         self.asked: list[RunRequest] = []
         self.said: list[tuple[str, ...]] = []
         self.backups = 0
@@ -100,10 +101,12 @@ class FakeDaemon:
         return writer
 
     def end_run(self, run: str, status: str = "judged", verdict: Mapping[str, Any] | None = VERDICT) -> None:
-        _, writer = self.under_way.pop(run)
+        slug, writer = self.under_way[run]
         if verdict is not None:
             writer.append(verdict)
         writer.close({"status": status, "reason": "settled", "counts": {}})
+        del self.under_way[run]
+        self.last_run[slug] = run
         self.news.run_closed(run)
 
     def finished_run(self, samples: int = 20, status: str = "judged", **more: Any) -> str:
@@ -134,7 +137,7 @@ class FakeDaemon:
         volts = {"value": 12.7, "unit": "V", "age_s": 0.2, "flags": []}
         return {
             "bench": slug, "name": BENCHES[slug], "state": "ready" if run is None else "in a run", "run": run,
-            "last_run": None, "source_sha256": "0" * 64, "channels": {"battery_volts": volts},
+            "last_run": self.last_run.get(slug), "source_sha256": "0" * 64, "channels": {"battery_volts": volts},
             "instruments": [self.instrument(slug, "volts")],
         }  # fmt: skip
 

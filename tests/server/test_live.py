@@ -116,6 +116,28 @@ def test_tiles_arrive_whole_and_then_as_they_change(fresh: World) -> None:
         assert viewer.tiles["bay-1"]["state"] == "ready"
 
 
+def test_a_bench_that_is_free_before_its_runs_end_was_read_shows_the_verdict_all_the_same(
+    fresh: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A busy computer: the bench is free already when the page's loop has not read how its run ended."""
+    busy, read_on = threading.Event(), live.Live._read_on
+
+    async def held_up(self: live.Live) -> None:
+        if not busy.is_set():
+            await read_on(self)
+
+    monkeypatch.setattr(live.Live, "_read_on", held_up)
+    with viewing(fresh, benches=True) as viewer:
+        viewer.until(lambda: viewer.tiles)
+        writer = fresh.do(fresh.daemon.open_run)
+        writer.append(sample(0))
+        viewer.until(lambda: viewer.tiles["bay-1"]["shown"])
+        busy.set()
+        fresh.do(lambda: fresh.daemon.end_run(writer.run))
+        viewer.until(lambda: viewer.tiles["bay-1"]["run"] is None and viewer.tiles["bay-1"]["shown"]["ended"])
+        assert viewer.tiles["bay-1"]["shown"]["verdict"]["verdict"] == "pass"
+
+
 @pytest.mark.parametrize("after", [0, 1, 500, 1202, 1203, 1204, 9999])
 def test_a_finished_run_from_any_cursor(world: World, after: int) -> None:
     run = world.do(lambda: world.daemon.finished_run(1200))
