@@ -1,4 +1,7 @@
-"""The whole way with every fault: virtual instruments on real ports, real drivers, sampler, judge, journal, command.
+"""The whole way with faults: virtual instruments on real ports, real drivers, sampler, judge, journal, command.
+
+Every fault of a meter or tachometer goes that way, and one fault of every part; the other faults of parts, which no port
+knows of, are judged from the virtual bench's recordings, which takes no time.
 
 Verdict and suspect are what the trade would say (common practice, no source; the table stands in the issue's words in
 benchd/virtual/truth.py, which the judge never sees). A regulator run follows a stator run of the same work order.
@@ -21,12 +24,18 @@ from click.testing import CliRunner, Result
 from demo_kitchen import Kitchen
 
 from benchd.cli import cli
-from benchd.virtual.scenario import FAULTS, RUN_FAULTS
-from benchd.virtual.truth import expected, right
+from benchd.virtual.offline import simulate
+from benchd.virtual.scenario import FAULTS, RUN_FAULTS, Scenario
+from benchd.virtual.truth import EXPECTED, expected, right
 
 SPEED = "25"
-#: Runs of many minutes; at this speed they still take a quarter of a minute.
-SLOW = {"battery-deeply-discharged": "60", "battery-leaking": "60"}
+PARTS = (
+    "weak-magnets", "regulator-stuck-on", "regulator-set-low", "battery-dead-cell", "joint-intermittent", "governor-hunting"
+)  # fmt: skip
+ON_PORTS = [one for one in RUN_FAULTS if one.startswith(("meter-", "tach-")) or one in PARTS]
+RECORDED = [(fault, run) for fault in RUN_FAULTS if fault not in ON_PORTS for run in EXPECTED[fault]]
+#: Runs of many minutes.
+SLOW = ("battery-deeply-discharged", "battery-leaking", "battery-nearly-full")
 
 
 @dataclass
@@ -60,13 +69,13 @@ def benchd(home: Path, *words: str) -> Result:
     return CliRunner().invoke(cli, words, env={"BENCHD_HOME": str(home)})
 
 
-def demo(home: Path, *words: str, speed: str = SPEED) -> Demo:
-    done = benchd(home, *demo_words(speed), *words)
+def demo(home: Path, *words: str) -> Demo:
+    done = benchd(home, *demo_words(), *words)
     return shown_by(done.exit_code, done.stdout, done.stderr)
 
 
-def demo_words(speed: str = SPEED) -> tuple[str, ...]:
-    return ("demo", "--headless", "--json", "--speed", speed)
+def demo_words() -> tuple[str, ...]:
+    return ("demo", "--headless", "--json", "--speed", SPEED)
 
 
 def shown_by(code: int, out: str, err: str) -> Demo:
@@ -119,11 +128,10 @@ def bench_as_it_was(home: Path, run: str) -> str:
 def kitchen(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kitchen]:
     """Demos of all faults that are asked for here, being made."""
     mine = f"{request.node.nodeid}::test_every_fault"
-    asked = [fault for fault in RUN_FAULTS if any(is_of(one, mine, fault) for one in request.session.items)]
+    asked = [fault for fault in ON_PORTS if any(is_of(one, mine, fault) for one in request.session.items)]
     found = Kitchen()
-    for fault in in_order(asked):
-        words = demo_words(SLOW.get(fault, SPEED))
-        found.order(fault, tmp_path_factory.mktemp(fault), (*words, "--fault", fault))
+    for fault in asked:
+        found.order(fault, tmp_path_factory.mktemp(fault), (*demo_words(), "--fault", fault))
     yield found
     found.close()
 
@@ -132,15 +140,7 @@ def is_of(item: pytest.Item, begin: str, fault: str) -> bool:
     return item.nodeid.startswith(begin) and item.nodeid.endswith(f"[{fault}]")
 
 
-def in_order(faults: list[str]) -> list[str]:
-    """The slow ones early, and not at the same time: they take most of a processor."""
-    others = [one for one in faults if one not in SLOW]
-    for place, slow in enumerate(one for one in faults if one in SLOW):
-        others.insert(place * 8, slow)
-    return others
-
-
-@pytest.mark.parametrize("fault", list(RUN_FAULTS))
+@pytest.mark.parametrize("fault", ON_PORTS)
 def test_every_fault_gets_the_verdict_and_the_suspect_that_the_trade_gives(kitchen: Kitchen, fault: str) -> None:
     shown = shown_by(*kitchen.serve(fault))
     for procedure, verdict, suspect in shown.pairs():
@@ -148,6 +148,17 @@ def test_every_fault_gets_the_verdict_and_the_suspect_that_the_trade_gives(kitch
         assert right(verdict, suspect, wanted), (
             f"{fault}: the {procedure} run said {verdict}, {suspect}; the trade says {wanted}\n{shown.heard[-2500:]}"
         )
+
+
+@pytest.mark.parametrize(("fault", "procedure"), RECORDED)
+def test_a_recording_of_every_other_fault_gets_them_too(tmp_path: Path, fault: str, procedure: str) -> None:
+    scenario = Scenario().with_fault(fault)
+    (tmp_path / "machine.toml").write_text(scenario.spec_toml)
+    (tmp_path / "run.csv").write_text(simulate(scenario, procedure, 1300.0 if fault in SLOW else 400.0).csv())
+    words = (procedure, str(tmp_path / "run.csv"), "--spec", str(tmp_path / "machine.toml"), "--json")
+    found = json.loads(benchd(tmp_path, "judge", *words).stdout)
+    wanted = expected(fault, procedure)
+    assert right(found["verdict"], found["suspect"], wanted), (found, wanted)
 
 
 def test_the_faults_can_be_listed(tmp_path: Path) -> None:
